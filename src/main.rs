@@ -1,0 +1,2 @@
+//! Process edge.
+fn main() {}
