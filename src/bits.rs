@@ -112,7 +112,12 @@ mod tests {
     /// A field that lies in a payload of so many bytes.
     fn any_field(bytes: u8) -> impl Strategy<Value = Field> {
         (1..=64_u8, 0..8_u8, any::<bool>(), any::<u8>()).prop_map(move |(bits, lsb_bit, big, at)| {
-            let field = Field { lsb_byte: 0, lsb_bit, bits: bits.min(8 * bytes - lsb_bit), big };
+            let field = Field {
+                lsb_byte: 0,
+                lsb_bit,
+                bits: bits.min((8 * u16::from(bytes) - u16::from(lsb_bit)).min(64) as u8),
+                big,
+            };
             let span = field.span_bytes() as u8;
             let first = at % (bytes - span + 1);
             Field { lsb_byte: if big { first + span - 1 } else { first }, ..field }
