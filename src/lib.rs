@@ -7,4 +7,5 @@
 //!
 //! One direction, no way back. Modules stand in the order in which a frame meets them.
 
+pub mod capture;
 pub mod frame;
