@@ -17,7 +17,9 @@ mod packed;
 mod pcap;
 mod pcapng;
 mod tally;
+pub mod text;
 mod window;
+pub mod write;
 
 pub use error::CaptureError;
 pub use find::{Found, PassedOver, WhyPassedOver, find};
@@ -34,6 +36,9 @@ use window::Window;
 /// Most channels of one capture, and interfaces of one section. A vehicle has a few; a yard's merged day some hundred.
 /// It bounds what a hostile file can make us remember.
 pub const CHANNELS_MAX: usize = 4096;
+
+/// Most bytes of an interface name. Linux has 15.
+const NAME_BYTES_MAX: usize = 256;
 
 /// How a capture is read.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]

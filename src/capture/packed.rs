@@ -326,7 +326,6 @@ impl Gzip {
     }
 
     /// Takes a member's header. Gives the end of the stream, clean or not, where there is none.
-    #[expect(clippy::option_option, reason = "no end; a clean end; an end with trouble")]
     fn header(&mut self, stored: &mut Stored) -> io::Result<Option<Option<PackedTrouble>>> {
         loop {
             let bytes = self.feed.bytes();

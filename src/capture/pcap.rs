@@ -180,7 +180,6 @@ impl Pcap {
 
     /// Capture files put one behind the other: the second one's file header stands where a record should. As a record
     /// it would be of no bytes, in the year 2055. Gives `Some(None)` if more bytes are needed to tell.
-    #[expect(clippy::option_option, reason = "no header; a header; a header that is not whole yet")]
     fn header_between(&self, rest: &[u8], record: &RecordHeader) -> Option<Option<Self>> {
         let looks_like_one = matches!(
             rest,

@@ -4,7 +4,7 @@
 //! Pure: works on slices, says how many bytes it used and what it needs to go on.
 
 use super::can_record::{self, Link, Packet, common_word, is_common};
-use super::{CHANNELS_MAX, CaptureTally, Channel, DamageCause, ReadOptions, Search, Step, Stop};
+use super::{CHANNELS_MAX, CaptureTally, Channel, DamageCause, NAME_BYTES_MAX, ReadOptions, Search, Step, Stop};
 use crate::frame::{CanId, FrameBlock, Meta, TimeUs};
 use std::collections::HashMap;
 
@@ -17,9 +17,6 @@ const ORDINARY_BLOCK_BYTES_MAX: u32 = 4096;
 
 /// Longest block believed while searching for a place to go on.
 const SEARCH_BLOCK_BYTES_MAX: u32 = 65_536;
-
-/// Name bytes kept of an interface. Linux has at most 15.
-const NAME_BYTES_MAX: usize = 256;
 
 /// Smallest block: type, length, length.
 const BLOCK_BYTES_MIN: u32 = 12;
@@ -41,7 +38,7 @@ const IF_NAME: u16 = 2;
 const IF_TSRESOL: u16 = 9;
 const IF_TSOFFSET: u16 = 14;
 
-/// The common block: an enhanced packet with a CAN record of 16 bytes and no options.
+/// The common block: an enhanced packet without options, with a CAN record of 13 to 16 bytes.
 const COMMON_BLOCK_BYTES: usize = 48;
 
 /// Blocks handled column by column at a time: they and their columns stay in the innermost cache.
@@ -594,8 +591,10 @@ impl<'a> Iterator for Options<'a> {
 
 /// A name as text: without the zero that some writers end it with, at most [`NAME_BYTES_MAX`] bytes of it.
 fn name_of(value: &[u8]) -> String {
-    let end = value.iter().position(|&byte| byte == 0).unwrap_or(value.len()).min(NAME_BYTES_MAX);
-    String::from_utf8_lossy(value.get(..end).unwrap_or_default()).into_owned()
+    let end = value.iter().position(|&byte| byte == 0).unwrap_or(value.len());
+    let mut name = String::from_utf8_lossy(value.get(..end).unwrap_or_default()).into_owned();
+    name.truncate(name.floor_char_boundary(NAME_BYTES_MAX));
+    name
 }
 
 /// Four bytes of a block as a word.
@@ -606,7 +605,7 @@ fn word<const LITTLE: bool, const AT: usize>(block: &[u8; COMMON_BLOCK_BYTES]) -
 }
 
 /// Appends the leading run of common blocks, at most `room` or [`RUN_BLOCKS_MAX`]: enhanced packets without options,
-/// each with an ordinary classical data frame captured in 16 bytes. Gives their number and the last one's time, or none
+/// each with an ordinary classical data frame in 13 to 16 bytes. Gives their number and the last one's time, or none
 /// if the first is not one. `channels` is the channel of each interface, all of them plain CAN.
 ///
 /// `DIVISOR` is the number of the section's time units in a microsecond.
@@ -628,8 +627,10 @@ fn take_common<const LITTLE: bool, const DIVISOR: u64>(
                 & ((word::<LITTLE, 8>(block) as usize) < channels.len())
                 // Lighter half of the 64-bit range: no microsecond beyond it.
                 & (word::<LITTLE, 12>(block) < 0x8000_0000)
-                & (word::<LITTLE, 20>(block) == 16)
-                & (word::<LITTLE, 24>(block) == 16)
+                // 13 to 16 bytes, filled up to 16; all that the record's length byte promises.
+                & (word::<LITTLE, 20>(block).wrapping_sub(13) < 4)
+                & (word::<LITTLE, 20>(block) == word::<LITTLE, 24>(block))
+                & (word::<LITTLE, 20>(block) >= word::<true, 32>(block).wrapping_add(8))
                 & is_common(word::<false, 28>(block), word::<true, 32>(block))
         })
         .count();

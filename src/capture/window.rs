@@ -3,8 +3,9 @@
 use super::packed::Unpacker;
 use std::io;
 
-/// Bytes asked of a source at once: large enough that the system call costs nothing, small enough for the cache.
-const READ_BYTES: usize = 1 << 20;
+/// Bytes asked of a source at once: large enough that the system call costs nothing, small enough to stay in the second
+/// cache between the system's copy and our look at it. 1 MiB was a tenth slower.
+const READ_BYTES: usize = 1 << 18;
 
 /// Bytes that were read and not yet used up.
 pub(super) struct Window {
