@@ -7,10 +7,13 @@
 //!
 //! One direction, no way back. Modules stand in the order in which a frame meets them.
 
-pub mod frame;
-pub mod capture;
-pub mod j1939;
 pub mod bits;
-pub mod defs;
+pub mod capture;
+pub mod day;
 pub mod decode;
+pub mod defs;
+pub mod frame;
+pub mod identity;
+pub mod j1939;
+pub mod store;
 pub mod table;
