@@ -12,6 +12,7 @@ pub mod capture;
 pub mod day;
 pub mod decode;
 pub mod defs;
+pub mod filing;
 pub mod frame;
 pub mod identity;
 pub mod j1939;

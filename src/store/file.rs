@@ -135,8 +135,7 @@ impl TableFile {
     ///
     /// # Errors
     /// It cannot be written.
-    pub fn finish(mut self) -> Result<Written, StoreError> {
-        self.writer.finish().map_err(parquet_error(&self.path))?;
+    pub fn finish(self) -> Result<Written, StoreError> {
         let out = self.writer.into_inner().map_err(parquet_error(&self.path))?;
         let bytes = out.bytes;
         let file = out.file.into_inner().map_err(|error| io_error(&self.path, "writing")(error.into_error()))?;
