@@ -7,14 +7,15 @@
 //!
 //! One direction, no way back. Modules stand in the order in which a frame meets them.
 
-pub mod bits;
-pub mod capture;
-pub mod day;
-pub mod decode;
-pub mod defs;
-pub mod filing;
 pub mod frame;
-pub mod identity;
+pub mod capture;
 pub mod j1939;
-pub mod store;
+pub mod identity;
+pub mod day;
+pub mod bits;
+pub mod defs;
+pub mod decode;
+pub mod run;
 pub mod table;
+pub mod store;
+pub mod filing;
