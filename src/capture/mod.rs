@@ -37,6 +37,10 @@ use window::Window;
 /// It bounds what a hostile file can make us remember.
 pub const CHANNELS_MAX: usize = 4096;
 
+/// Largest reading buffer: it doubles from some 256 KiB until the longest block of 16 MiB fits in, which no capture of a
+/// CAN bus has.
+pub const BUFFER_BYTES_MAX: usize = 36 << 20;
+
 /// Most bytes of an interface name. Linux has 15.
 const NAME_BYTES_MAX: usize = 256;
 
@@ -328,6 +332,11 @@ impl Capture {
         self.window.source().stored().bytes()
     }
 
+    /// Size of the reading buffer: some 256 KiB, and never more than [`BUFFER_BYTES_MAX`], whatever the capture claims.
+    pub fn buffer_bytes(&self) -> usize {
+        self.window.buffer_bytes()
+    }
+
     /// Length of the file as stored, where it is one.
     pub fn bytes_total(&self) -> Option<u64> {
         self.bytes_total
@@ -364,16 +373,14 @@ fn recognise(name: &str, window: &mut Window) -> Result<Recognised, CaptureError
         }
         let name = || name.to_owned();
         let bytes = window.bytes();
+        if let Some(trouble) = window.source().trouble()
+            && bytes.len() < wanted_bytes
+        {
+            return Err(CaptureError::Unpack { name: name(), trouble: trouble.clone() });
+        }
         let too_short = |format, wanted_bytes: usize| {
-            Err(match window.source().trouble() {
-                Some(trouble) => CaptureError::Unpack { name: name(), trouble: trouble.clone() },
-                None => CaptureError::TooShort {
-                    name: name(),
-                    format,
-                    found_bytes: bytes.len() as u64,
-                    wanted_bytes: wanted_bytes as u64,
-                },
-            })
+            let (found_bytes, wanted_bytes) = (bytes.len() as u64, wanted_bytes as u64);
+            Err(CaptureError::TooShort { name: name(), format, found_bytes, wanted_bytes })
         };
         match bytes {
             [0xD4, 0xC3, 0xB2, 0xA1, ..]
@@ -419,12 +426,7 @@ fn recognise(name: &str, window: &mut Window) -> Result<Recognised, CaptureError
                     return Err(CaptureError::Head { name: name(), what, offset_bytes });
                 }
             },
-            [] => {
-                return Err(match window.source().trouble() {
-                    Some(trouble) => CaptureError::Unpack { name: name(), trouble: trouble.clone() },
-                    None => CaptureError::Empty { name: name() },
-                });
-            }
+            [] => return Err(CaptureError::Empty { name: name() }),
             _ => return Err(CaptureError::NotACapture { name: name(), found: describe(bytes) }),
         }
     }

@@ -19,21 +19,25 @@ const ZSTD_WINDOW_LOG_MAX: u32 = 27;
 /// Longest gzip member header: a name, a comment and an extra field. Real ones have some dozen bytes.
 const GZIP_HEADER_BYTES_MAX: usize = 1 << 17;
 
-/// First bytes looked at to tell the packing.
+/// First bytes needed to tell the packing.
 const MAGIC_BYTES: usize = 4;
+
+/// Bytes read to get at them: whole memory pages, so that the readings behind begin at one.
+const HEAD_BYTES: usize = 1 << 16;
 
 /// The file as stored: counts and, if wanted, hashes what is read.
 pub(super) struct Stored {
     reader: Box<dyn Read + Send>,
     /// The first bytes, read to tell the packing and not yet taken.
     head: Vec<u8>,
+    head_taken: usize,
     bytes: u64,
     hasher: Option<XxHash3_128>,
 }
 
 impl Stored {
     pub(super) fn new(reader: Box<dyn Read + Send>, hash: bool) -> Self {
-        Self { reader, head: Vec::new(), bytes: 0, hasher: hash.then(XxHash3_128::new) }
+        Self { reader, head: Vec::new(), head_taken: 0, bytes: 0, hasher: hash.then(XxHash3_128::new) }
     }
 
     /// Bytes read so far.
@@ -64,26 +68,34 @@ impl Stored {
         }
     }
 
+    /// The first bytes, at least [`MAGIC_BYTES`] if there are as many.
     fn look_at_head(&mut self) -> io::Result<&[u8]> {
-        let mut chunk = [0; MAGIC_BYTES];
-        while self.head.len() < MAGIC_BYTES {
-            let room = MAGIC_BYTES - self.head.len();
-            let count = self.read_raw(chunk.get_mut(..room).unwrap_or_default())?;
+        let mut head = vec![0; HEAD_BYTES];
+        let mut end = 0;
+        while end < MAGIC_BYTES {
+            let count = self.read_raw(head.get_mut(end..).unwrap_or_default())?;
             if count == 0 {
                 break;
             }
-            self.head.extend_from_slice(chunk.get(..count).unwrap_or_default());
+            end += count;
         }
+        head.truncate(end);
+        self.head = head;
         Ok(&self.head)
     }
 
     fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
-        if self.head.is_empty() {
+        let Some(left) = self.head.get(self.head_taken..).filter(|left| !left.is_empty()) else {
             return self.read_raw(buffer);
+        };
+        let count = left.len().min(buffer.len());
+        if let (Some(to), Some(from)) = (buffer.get_mut(..count), left.get(..count)) {
+            to.copy_from_slice(from);
         }
-        let count = self.head.len().min(buffer.len());
-        for (to, from) in buffer.iter_mut().zip(self.head.drain(..count)) {
-            *to = from;
+        self.head_taken += count;
+        if self.head_taken == self.head.len() {
+            self.head = Vec::new();
+            self.head_taken = 0;
         }
         Ok(count)
     }

@@ -70,6 +70,7 @@ pub(super) struct Pcap {
     nanoseconds: bool,
     link: Link,
     options: ReadOptions,
+    /// Time of the last frame whose two lengths agreed.
     last_seconds: Option<u32>,
 }
 
@@ -136,7 +137,11 @@ impl Pcap {
                 continue;
             }
             let captured_bytes = header.captured_bytes;
-            if captured_bytes > RECORD_BYTES_MAX {
+            // No more can be captured than there was. Where a writer left the second length out it never holds; where it
+            // held before, this is damage, and believing it would put all that follows askew.
+            let contradicts = captured_bytes > header.original_bytes
+                && (self.last_seconds.is_some() || self.is_record_behind(behind, header.original_bytes));
+            if captured_bytes > RECORD_BYTES_MAX || contradicts {
                 return Step { used, stop: Stop::Corrupt(DamageCause::RecordLength { claimed_bytes: captured_bytes }) };
             }
             let captured = captured_bytes as usize;
@@ -155,8 +160,10 @@ impl Pcap {
             if tally.frames > before {
                 room -= 1;
                 tally.odd.time_fraction += u64::from(header.fraction >= self.fraction_limit());
+                if captured_bytes <= header.original_bytes {
+                    self.last_seconds = Some(header.seconds);
+                }
             }
-            self.last_seconds = Some(header.seconds);
             used += RECORD_HEADER_BYTES + captured;
         }
     }
@@ -210,6 +217,11 @@ impl Pcap {
             }
         }
         if at_end { Search::Nothing } else { Search::Need { used: at } }
+    }
+
+    /// Whether records follow each other behind so many bytes, as far as can be seen.
+    fn is_record_behind(&self, bytes: &[u8], count: u32) -> bool {
+        bytes.get(count as usize..).is_some_and(|bytes| self.is_chain(bytes, true) == Some(true))
     }
 
     /// Whether records follow each other from here; none if more bytes are needed to tell.

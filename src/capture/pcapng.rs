@@ -419,7 +419,11 @@ impl Pcapng {
 
     /// Whether a file that ends inside this block ends in an ordinary, cut block, rather than in a damaged length.
     pub(super) fn is_ordinary_cut(&self, bytes: &[u8]) -> bool {
-        match block_head(bytes, self.order()) {
+        let order = self.order();
+        match block_head(bytes, order) {
+            Head::Block { kind: ENHANCED_PACKET, size_bytes, .. } => {
+                size_bytes <= ORDINARY_BLOCK_BYTES_MAX && is_cut_packet(bytes, order, size_bytes)
+            }
             Head::Block { size_bytes, .. } => size_bytes <= ORDINARY_BLOCK_BYTES_MAX,
             Head::Need(_) => true,
             Head::Corrupt(_) => false,
@@ -543,6 +547,30 @@ fn block_head(bytes: &[u8], order: Order) -> Head {
         return Head::Corrupt(DamageCause::BlockLength { claimed_bytes: size_bytes });
     }
     Head::Block { kind, order, size_bytes }
+}
+
+/// Whether what there is of an enhanced packet goes with the block's length: data and options fill it exactly.
+fn is_cut_packet(bytes: &[u8], order: Order, size_bytes: u32) -> bool {
+    const FRONT_BYTES: u32 = 28;
+    const BACK_BYTES: u32 = 4;
+    let Some(&[.., m, n, o, p, _, _, _, _]) = bytes.first_chunk::<{ FRONT_BYTES as usize }>() else { return true };
+    let data_bytes = order.word([m, n, o, p]).checked_next_multiple_of(4);
+    let Some(before_options) = data_bytes.and_then(|bytes| bytes.checked_add(FRONT_BYTES)) else { return false };
+    let Some(mut left) = size_bytes.checked_sub(BACK_BYTES).and_then(|bytes| bytes.checked_sub(before_options)) else {
+        return false;
+    };
+    let mut rest = bytes.get(before_options as usize..).unwrap_or_default();
+    while left > 0 {
+        let Some((&[a, b, c, d], _)) = rest.split_first_chunk() else { return true };
+        let option_bytes = 4 + u32::from(order.half([c, d])).next_multiple_of(4);
+        if order.half([a, b]) == OPTION_END {
+            return left == option_bytes;
+        }
+        let Some(left_behind) = left.checked_sub(option_bytes) else { return false };
+        left = left_behind;
+        rest = rest.get(option_bytes as usize..).unwrap_or_default();
+    }
+    true
 }
 
 /// A block with both its lengths.
