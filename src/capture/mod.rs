@@ -133,7 +133,7 @@ pub fn open_with(path: &Path, options: ReadOptions) -> Result<Capture, CaptureEr
     if metadata.is_dir() {
         return Err(CaptureError::Folder { path: path.to_owned() });
     }
-    let bytes_total = metadata.is_file().then(|| metadata.len());
+    let bytes_total = metadata.is_file().then_some(metadata.len());
     Capture::new(path.display().to_string(), Box::new(file), bytes_total, options)
 }
 

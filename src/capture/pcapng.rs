@@ -62,7 +62,7 @@ impl Clock {
         let exponent = u32::from(self.resolution & 0x7F);
         let since_offset_us = if self.resolution & 0x80 != 0 {
             // At most 2^84, shifted by at most 127.
-            units * 1_000_000 >> exponent
+            (units * 1_000_000) >> exponent
         } else if exponent <= 6 {
             units * 10_i128.pow(6 - exponent)
         } else {
