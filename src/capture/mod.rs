@@ -69,7 +69,6 @@ pub struct Capture {
     format: Format,
     state: State,
     tally: CaptureTally,
-    channels: Vec<Channel>,
     bytes_total: Option<u64>,
 }
 
@@ -158,7 +157,6 @@ impl Capture {
         };
         let mut window = Window::new(source);
         let mut tally = CaptureTally::default();
-        let mut channels = Vec::new();
         let format = match recognise(&name, &mut window)? {
             Recognised::Pcap(header) => {
                 let Some(pcap) = pcap::Pcap::new(&header, options) else {
@@ -166,12 +164,11 @@ impl Capture {
                 };
                 window.consume(pcap::HEADER_BYTES);
                 tally.sections = 1;
-                channels.push(Channel { name: None, link_type: header.link_type });
                 Format::Pcap(pcap)
             }
             Recognised::Pcapng => Format::Pcapng(Box::new(pcapng::Pcapng::new(options))),
         };
-        Ok(Self { name, window, format, state: State::Reading, tally, channels, bytes_total })
+        Ok(Self { name, window, format, state: State::Reading, tally, bytes_total })
     }
 
     /// Appends at most `frames_max` frames, and reports whether more may follow. It hands out what one reading of the
@@ -225,11 +222,6 @@ impl Capture {
                         Format::Pcapng(pcapng) => pcapng.take(bytes, room, block, &mut self.tally),
                     };
                     self.window.consume(step.used);
-                    if let Format::Pcapng(pcapng) = &self.format
-                        && pcapng.channels().len() > self.channels.len()
-                    {
-                        self.channels = pcapng.channels().to_vec();
-                    }
                     match step.stop {
                         Stop::Full => return Ok(true),
                         Stop::Need(count) => {
@@ -319,7 +311,10 @@ impl Capture {
 
     /// The CAN networks met so far; grows while a pcapng file is read, and never changes otherwise.
     pub fn channels(&self) -> &[Channel] {
-        &self.channels
+        match &self.format {
+            Format::Pcap(pcap) => std::slice::from_ref(pcap.channel()),
+            Format::Pcapng(pcapng) => pcapng.channels(),
+        }
     }
 
     /// What was met so far.

@@ -461,3 +461,78 @@ impl Zstd {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::io::{Cursor, Write};
+
+    fn unpack(bytes: &[u8]) -> (Vec<u8>, Option<PackedTrouble>) {
+        let mut unpacker = Unpacker::new(Stored::new(Box::new(Cursor::new(bytes.to_vec())), false)).unwrap();
+        let (mut out, mut piece) = (Vec::new(), vec![0; 10_000]);
+        loop {
+            match unpacker.read(&mut piece).unwrap() {
+                0 => return (out, unpacker.trouble().cloned()),
+                count => out.extend_from_slice(&piece[..count]),
+            }
+        }
+    }
+
+    /// Bytes that pack neither well nor not at all.
+    fn sample() -> Vec<u8> {
+        let mut state = 1_u32;
+        let bytes = std::iter::from_fn(|| {
+            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            Some((state >> 28) as u8)
+        });
+        bytes.take(1_000_000).collect()
+    }
+
+    #[test]
+    fn everything_before_a_damaged_place_comes_out() {
+        let sample = sample();
+        let mut encoder = flate2::write::GzEncoder::new(Vec::new(), flate2::Compression::default());
+        encoder.write_all(&sample).unwrap();
+        let gzip = encoder.finish().unwrap();
+        let mut encoder = zstd::Encoder::new(Vec::new(), 3).unwrap();
+        encoder.include_checksum(true).unwrap();
+        encoder.write_all(&sample).unwrap();
+        let zstd = encoder.finish().unwrap();
+        // A byte packs to half of one; of a deflate or zstd block all is lost, and zstd's have 128 KiB.
+        for (packed, block_bytes) in [(gzip, 100_000), (zstd, 131_072)] {
+            for place in [packed.len() / 3, packed.len() / 2, packed.len() - 1000] {
+                let (out, trouble) = unpack(&packed[..place]);
+                assert_eq!(out, sample[..out.len()]);
+                assert!(out.len() + 2 * block_bytes > sample.len() * place / packed.len(), "{place} {}", out.len());
+                assert_eq!(trouble, Some(PackedTrouble::CutOff { offset_bytes: place as u64 }));
+
+                let mut damaged = packed.clone();
+                damaged[place..place + 400].fill(0xFF);
+                let (out, trouble) = unpack(&damaged);
+                let same = out.iter().zip(&sample).take_while(|(a, b)| a == b).count();
+                assert!(same + 2 * block_bytes > sample.len() * place / packed.len(), "{place} {same}");
+                assert!(trouble.is_some());
+            }
+        }
+    }
+
+    #[test]
+    fn gzip_headers_with_every_field_are_measured() {
+        let header =
+            [&[0x1F, 0x8B, 8, 0x1E, 0, 0, 0, 0, 0, 3][..], &[3, 0, 1, 2, 3], b"name\0", b"comment\0", &[0xAB, 0xCD]]
+                .concat();
+        assert!(matches!(gzip_header(&header), GzipHeader::Bytes(count) if count == header.len()));
+        for cut in 0..header.len() {
+            assert!(matches!(gzip_header(&header[..cut]), GzipHeader::Unfinished));
+        }
+        assert!(matches!(gzip_header(b"\x1F\x8B\x09"), GzipHeader::Other));
+    }
+
+    #[test]
+    fn a_header_without_end_is_given_up() {
+        let mut bytes = vec![b'a'; 1 << 20];
+        bytes[..10].copy_from_slice(&[0x1F, 0x8B, 8, 8, 0, 0, 0, 0, 0, 3]);
+        let (out, trouble) = unpack(&bytes);
+        assert!(out.is_empty() && trouble.is_some());
+    }
+}

@@ -4,7 +4,7 @@
 //! Pure: works on slices, says how many bytes it used and what it needs to go on.
 
 use super::can_record::{self, Link, Packet, common_word, is_common};
-use super::{CaptureTally, DamageCause, ReadOptions, Search, Step, Stop};
+use super::{CaptureTally, Channel, DamageCause, ReadOptions, Search, Step, Stop};
 use crate::frame::{CanId, FrameBlock, Meta, TimeUs};
 
 /// Bytes of the file header.
@@ -69,6 +69,7 @@ pub(super) struct Pcap {
     little: bool,
     nanoseconds: bool,
     link: Link,
+    channel: Channel,
     options: ReadOptions,
     /// Time of the last frame whose two lengths agreed.
     last_seconds: Option<u32>,
@@ -86,8 +87,14 @@ impl Pcap {
     /// Behind `header`; none if its link type is not CAN.
     pub(super) fn new(header: &Header, options: ReadOptions) -> Option<Self> {
         let link = Link::of(header.link_type, header.little, options.swap_ids)?;
-        let &Header { little, nanoseconds, .. } = header;
-        Some(Self { little, nanoseconds, link, options, last_seconds: None })
+        let &Header { little, nanoseconds, link_type, .. } = header;
+        let channel = Channel { name: None, link_type };
+        Some(Self { little, nanoseconds, link, channel, options, last_seconds: None })
+    }
+
+    /// The one channel there is.
+    pub(super) fn channel(&self) -> &Channel {
+        &self.channel
     }
 
     fn fraction_limit(&self) -> u32 {

@@ -238,6 +238,11 @@ impl Pcapng {
 
     /// Body: link type, reserved, snapshot length, options.
     fn add_interface(&mut self, body: &[u8], tally: &mut CaptureTally) {
+        if self.interfaces.len() >= CHANNELS_MAX {
+            self.interfaces_beyond += 1;
+            self.common_divisor = None;
+            return;
+        }
         let order = self.order();
         let Some((&[a, b, _, _, c, d, e, f], options)) = body.split_first_chunk() else {
             // Interfaces are named by their number, so one that cannot be read still has one.
@@ -272,11 +277,6 @@ impl Pcapng {
     }
 
     fn keep_interface(&mut self, interface: Interface) {
-        if self.interfaces.len() >= CHANNELS_MAX {
-            self.interfaces_beyond += 1;
-            self.common_divisor = None;
-            return;
-        }
         let first = self.interfaces.is_empty();
         self.interfaces.push(interface);
         self.common_divisor = match interface.kind {
@@ -682,4 +682,60 @@ fn take_common<const LITTLE: bool, const DIVISOR: u64>(
         common_word(word::<true, 32>(block), data)
     }));
     Some((count, time_us(last)))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn resolutions_finer_than_a_microsecond_round_down() {
+        let clock = |resolution, offset_seconds| Clock { resolution, offset_seconds };
+        assert_eq!(clock(9, 0).time_us(1999), (1, false));
+        assert_eq!(clock(9, -1).time_us(1), (-1_000_000, false));
+        assert_eq!(clock(7, -1).time_us(9), (-1_000_000, false));
+        assert_eq!(clock(0x8A, 0).time_us(1023), (999_023, false));
+        assert_eq!(clock(0, 0).time_us(3), (3_000_000, false));
+    }
+
+    #[test]
+    fn no_resolution_and_offset_overflow() {
+        for resolution in 0..=u8::MAX {
+            for offset_seconds in [i64::MIN, -1, 0, 1, i64::MAX] {
+                for units in [0, 1, u64::MAX] {
+                    Clock { resolution, offset_seconds }.time_us(units);
+                }
+            }
+        }
+        assert_eq!(Clock::DEFAULT.time_us(u64::MAX), (i64::MAX, true));
+        assert_eq!(Clock { resolution: 6, offset_seconds: i64::MIN }.time_us(0), (i64::MIN, true));
+    }
+
+    #[test]
+    fn options_end_at_the_mark_or_where_one_does_not_fit() {
+        let order = Order { little: true };
+        let all = |rest| (Options { rest, order }).map(|(code, value)| (code, value.len())).collect::<Vec<_>>();
+        assert_eq!(all(&[2, 0, 1, 0, b'a', 0, 0, 0, 9, 0, 1, 0, 6]), [(2, 1), (9, 1)]);
+        assert_eq!(all(&[0, 0, 0, 0, 2, 0, 0, 0]), []);
+        assert_eq!(all(&[2, 0, 200, 0, b'a']), []);
+        assert_eq!(all(&[2, 0, 1]), []);
+    }
+
+    #[test]
+    fn interfaces_without_number_take_no_memory() {
+        let mut pcapng = Pcapng::new(ReadOptions::default());
+        let mut tally = CaptureTally::default();
+        for number in 0..CHANNELS_MAX + 100 {
+            let name = number.to_le_bytes();
+            let body =
+                [&[227, 0, 0, 0, 0, 0, 0, 0][..], &[2, 0, 4, 0], &[b'a' + name[0] % 26, b'c', b'd', b'e']].concat();
+            pcapng.add_interface(&body, &mut tally);
+        }
+        assert_eq!((pcapng.interfaces.len(), pcapng.interfaces_beyond), (CHANNELS_MAX, 100));
+        assert_eq!((pcapng.channels.len(), pcapng.names_in_section.len()), (CHANNELS_MAX, 26));
+        let mut block = FrameBlock::default();
+        pcapng.packet(CHANNELS_MAX as u32 + 99, Some(0), None, 0, &mut block, &mut tally);
+        pcapng.packet(CHANNELS_MAX as u32 + 100, Some(0), None, 0, &mut block, &mut tally);
+        assert_eq!((tally.skipped.channels_beyond, tally.skipped.unknown_interface), (1, 1));
+    }
 }
