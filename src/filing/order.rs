@@ -7,14 +7,14 @@ use crate::defs::Definitions;
 use crate::frame::{CanId, Meta, TimeUs};
 
 /// Rank of each message's table at one instant, and of the raw table, which is the last.
-pub(crate) fn ranks(defs: &Definitions) -> Vec<u16> {
+pub(crate) fn ranks(defs: &Definitions) -> Vec<u32> {
     let mut names: Vec<usize> = (0..defs.messages.len()).collect();
     names.sort_by(|a, b| defs.messages[*a].name.cmp(&defs.messages[*b].name));
     let mut ranks = vec![0; defs.messages.len() + 1];
     for (rank, message) in names.into_iter().enumerate() {
-        ranks[message] = rank as u16;
+        ranks[message] = rank as u32;
     }
-    ranks[defs.messages.len()] = defs.messages.len() as u16;
+    ranks[defs.messages.len()] = defs.messages.len() as u32;
     ranks
 }
 
@@ -26,13 +26,13 @@ pub(crate) struct Late {
     /// Its time.
     pub(crate) time_us: TimeUs,
     /// Rank of its table.
-    pub(crate) rank: u16,
+    pub(crate) rank: u32,
 }
 
 /// Watches one vehicle's frames go by.
 #[derive(Debug, Clone)]
 pub(crate) struct OrderWatch {
-    highest: (TimeUs, u16),
+    highest: (TimeUs, u32),
     /// Frames so far.
     pub(crate) frames: u64,
     /// A running hash over the frames in their order.
@@ -50,7 +50,7 @@ impl Default for OrderWatch {
 impl OrderWatch {
     /// The next frame. `bus` tells its bus, whatever the channel's number.
     #[inline]
-    pub(crate) fn frame(&mut self, time_us: TimeUs, rank: u16, id: CanId, meta: Meta, bus: u64, data: &[u8]) {
+    pub(crate) fn frame(&mut self, time_us: TimeUs, rank: u32, id: CanId, meta: Meta, bus: u64, data: &[u8]) {
         let word = crate::frame::word_of(data);
         self.word(time_us, rank, id, meta, bus, word);
         for more in data.chunks(8).skip(1) {
@@ -60,7 +60,7 @@ impl OrderWatch {
 
     /// The next frame, of up to 8 bytes.
     #[inline]
-    pub(crate) fn word(&mut self, time_us: TimeUs, rank: u16, id: CanId, meta: Meta, bus: u64, word: u64) {
+    pub(crate) fn word(&mut self, time_us: TimeUs, rank: u32, id: CanId, meta: Meta, bus: u64, word: u64) {
         let key = (time_us, rank);
         if key < self.highest {
             self.late.push(Late { position: self.frames, time_us, rank });

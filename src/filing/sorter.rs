@@ -20,7 +20,7 @@ pub(super) struct Batch {
     /// The frames; behind the last segment some that belong to the next batch.
     pub(super) block: FrameBlock,
     /// Route of each frame: message index, or the number of messages for raw.
-    pub(super) routes: Vec<u16>,
+    pub(super) routes: Vec<u32>,
     /// Whose they are.
     pub(super) segments: Vec<Segment>,
     /// Rows by lane.
@@ -45,7 +45,7 @@ pub(super) struct Sorter<'a> {
     settings: &'a Settings,
     router: Router,
     splitter: Splitter,
-    ranks: Vec<u16>,
+    ranks: Vec<u32>,
     /// Hash of each channel's bus name.
     bus_marks: Vec<u64>,
     channels: Vec<(Option<usize>, String)>,
@@ -154,7 +154,7 @@ impl<'a> Sorter<'a> {
                 Route::Message(message) => message,
                 Route::Raw => raw,
             };
-            batch.routes.push(route as u16);
+            batch.routes.push(route as u32);
             let mark = self.bus_marks.get(usize::from(meta.channel)).copied().unwrap_or_default();
             part.first_us = part.first_us.min(time_us);
             part.last_us = part.last_us.max(time_us);

@@ -30,6 +30,9 @@ pub struct Filed {
     pub vehicles: Vec<VehicleFiled>,
     /// What was odd about it, in words.
     pub remarks: Vec<String>,
+    /// Vehicles whose runs are to be counted again, because the capture joins a stretch counted before.
+    #[serde(default)]
+    pub counts_due: Vec<String>,
 }
 
 /// One vehicle's part of a capture.
@@ -49,13 +52,6 @@ pub struct VehicleFiled {
     pub buses: Vec<String>,
     /// XXH3-128 over the frames in their order, to tell an exact restoration.
     pub frames_hash: String,
-}
-
-/// Frames that do not stand in the order of time: where they stood.
-#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
-pub struct OrderFile {
-    /// Position in the capture, time in µs, table, each by rising position.
-    pub late: Vec<(u64, i64, String)>,
 }
 
 /// A change of the store under preparation.

@@ -87,6 +87,14 @@ pub enum StoreError {
         /// Their hash.
         hash: String,
     },
+    /// Captures overlap that different definition sets decoded.
+    #[error("{}: its frames overlap this capture's, and another definition set than {ours} decoded them; give them back with `yardtap restore` and file both into a new store", path.display())]
+    OtherDefinitions {
+        /// The file in the store.
+        path: PathBuf,
+        /// Hash of the set in use.
+        ours: String,
+    },
     /// A capture touches more days than any clock in order would.
     #[error(
         "its clock touches more than {most} service days, so it cannot be trusted; cut the capture where the clock jumps, or correct it"

@@ -11,12 +11,17 @@
 //!   incoming/                                  files on their way; emptied when the store is opened for writing
 //! ```
 
+mod close;
 mod commit;
 mod error;
 pub mod file;
 pub mod merge;
+pub mod order;
+pub mod read;
+pub mod summary;
 
-pub use commit::{Change, Filed, OrderFile, VehicleFiled};
+pub use close::Closed;
+pub use commit::{Change, Filed, VehicleFiled};
 pub use error::StoreError;
 
 use std::fs::{self, File};
@@ -144,6 +149,28 @@ impl Store {
         }
         fs::rename(&passing, &folder).map_err(io_error(&folder, "renaming"))?;
         sync_folder(&self.root.join("definitions"))
+    }
+
+    /// Takes back a file that was on its way.
+    ///
+    /// # Errors
+    /// It cannot be removed.
+    pub fn discard(&self, path: &Path) -> Result<(), StoreError> {
+        fs::remove_file(path).map_err(io_error(path, "removing"))
+    }
+
+    /// Refuses files that another definition set decoded.
+    ///
+    /// # Errors
+    /// One of them was.
+    pub fn check_definitions(&self, files: &[PathBuf], defs: &Definitions) -> Result<(), StoreError> {
+        for path in files {
+            let hash = close::definitions_of(path)?;
+            if hash.as_deref() != Some(defs.hash.as_str()) {
+                return Err(StoreError::OtherDefinitions { path: path.clone(), ours: defs.hash.clone() });
+            }
+        }
+        Ok(())
     }
 
     /// A definition set that decoded something here.

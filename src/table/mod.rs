@@ -3,6 +3,7 @@
 //! Values in, record batches out, and back. Does not know files.
 
 pub mod raw;
+pub mod runs;
 pub mod signals;
 
 use std::sync::Arc;
