@@ -13,3 +13,4 @@ pub mod defs;
 pub mod frame;
 pub mod j1939;
 pub mod table;
+pub mod wire;
