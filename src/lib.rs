@@ -11,6 +11,7 @@ pub mod bits;
 pub mod decode;
 pub mod defs;
 pub mod frame;
+pub mod health;
 pub mod j1939;
 pub mod table;
 pub mod wire;
