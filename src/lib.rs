@@ -16,6 +16,8 @@ pub mod bits;
 pub mod defs;
 pub mod decode;
 pub mod run;
+pub mod wire;
+pub mod health;
 pub mod table;
 pub mod store;
 pub mod filing;

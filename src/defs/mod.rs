@@ -16,6 +16,7 @@ pub use check::hex_bytes;
 pub use load::{LoadError, json_schema};
 pub use problem::{Problem, Problems, SourceText};
 pub use signal::{Column, Form, Page, Signal, Special, SpecialRange};
+pub(crate) use written::At;
 pub use written::{Protocol, Scalar, Side};
 
 use crate::frame::CanId;

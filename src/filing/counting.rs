@@ -3,12 +3,16 @@
 //! Frames of several interfaces may be some milliseconds out of order: they wait for [`WAIT_US`], so that a recount
 //! from the store, where all are in order, gives the same. A clock that steps back further cuts the recording.
 
+use std::ops::Range;
+
 use super::order::ranks;
 use super::sorter::Batch;
 use crate::decode::Router;
 use crate::defs::Definitions;
 use crate::frame::{DATA_BYTES_MAX, FrameBlock, Kind, TimeUs};
+use crate::health::{BusRow, Health, Heard, MessageRow};
 use crate::run::{CutReason, Engine, EventRow, Place, RunRow};
+use crate::wire::Payload;
 
 /// How far frames may be out of order without the clock having stepped.
 const WAIT_US: i64 = 1_000_000;
@@ -22,12 +26,82 @@ const CLOCK_SET_US: TimeUs = 946_684_800_000_000;
 pub(crate) struct Counted {
     pub(crate) runs: Vec<RunRow>,
     pub(crate) events: Vec<EventRow>,
+    pub(crate) buses: Vec<BusRow>,
+    pub(crate) messages: Vec<MessageRow>,
     /// What was odd about the clock, in words.
     pub(crate) remarks: Vec<String>,
 }
 
 /// Counts one vehicle's frames.
 pub(crate) struct Counting {
+    runs: RunCounting,
+    health: HealthCounting,
+}
+
+impl Counting {
+    pub(crate) fn new(defs: &Definitions, places: &[Place]) -> Self {
+        Self { runs: RunCounting::new(defs, places), health: HealthCounting::new(defs) }
+    }
+
+    /// Takes the frames `range` of a block in, in the order they arrived. `channels` gives the bus of each channel.
+    pub(crate) fn take(&mut self, block: &FrameBlock, routes: &[u32], channels: &[Option<usize>], range: Range<usize>) {
+        let Self { runs, health } = self;
+        rayon::join(|| runs.take(block, routes, range.clone()), || health.take(block, routes, channels, range.clone()));
+    }
+
+    /// The recording is over.
+    pub(crate) fn finish(mut self) -> Counted {
+        let rows = self.health.health.take_rows();
+        let mut counted = self.runs.finish();
+        if rows.unwatched_frames > 0 {
+            counted.remarks.push(format!("{} frames of too many senders are in no period", rows.unwatched_frames));
+        }
+        if rows.lost_rows > 0 {
+            counted.remarks.push(format!("{} rows of bus health were dropped: the clock jumps about", rows.lost_rows));
+        }
+        Counted { buses: rows.buses, messages: rows.messages, ..counted }
+    }
+}
+
+/// Watches the health of one vehicle's buses.
+struct HealthCounting {
+    health: Health,
+    raw: u32,
+    last_us: Option<TimeUs>,
+    gap_us: i64,
+}
+
+impl HealthCounting {
+    fn new(defs: &Definitions) -> Self {
+        let raw = defs.messages.len() as u32;
+        Self { health: Health::new(defs), raw, last_us: None, gap_us: gap_us(defs) }
+    }
+
+    fn take(&mut self, block: &FrameBlock, routes: &[u32], channels: &[Option<usize>], range: Range<usize>) {
+        for index in range {
+            let time_us = block.time_us[index];
+            if self.last_us.is_some_and(|last_us| time_us.saturating_sub(last_us) > self.gap_us) {
+                self.health.cut();
+            }
+            self.last_us = Some(time_us);
+            let meta = block.meta[index];
+            let Some(Some(bus)) = channels.get(usize::from(meta.channel)).copied() else { continue };
+            let message = (routes[index] != self.raw).then_some(routes[index] as usize);
+            let payload = Payload::of_block(block, index);
+            self.health.frame(&Heard { time_us, bus, message, id: block.id[index], meta, payload });
+        }
+    }
+}
+
+/// A silence that ends a run also ends a stretch of recording.
+fn gap_us(defs: &Definitions) -> i64 {
+    /// Where no rules say: 10 minutes.
+    const GAP_US: i64 = 600_000_000;
+    defs.rules.as_ref().map_or(GAP_US, |rules| rules.gap_us)
+}
+
+/// Counts the runs of one vehicle.
+struct RunCounting {
     engine: Option<Engine>,
     ranks: Vec<u32>,
     waiting: Vec<Waiting>,
@@ -49,8 +123,8 @@ struct Waiting {
     word: u64,
 }
 
-impl Counting {
-    pub(crate) fn new(defs: &Definitions, places: &[Place]) -> Self {
+impl RunCounting {
+    fn new(defs: &Definitions, places: &[Place]) -> Self {
         Self {
             engine: Engine::new(defs, places),
             ranks: ranks(defs),
@@ -59,15 +133,14 @@ impl Counting {
             highest_us: None,
             alive_us: TimeUs::MIN,
             frames: 0,
-            gap_us: defs.rules.as_ref().map_or(i64::MAX, |rules| rules.gap_us),
+            gap_us: gap_us(defs),
             counted: Counted::default(),
         }
     }
 
-    /// Takes the frames `range` of a block in, in the order they arrived.
-    pub(crate) fn take(&mut self, block: &FrameBlock, routes: &[u32], range: std::ops::Range<usize>) {
-        let Some(engine) = &self.engine else { return };
-        let wanted: Vec<bool> = (0..self.ranks.len()).map(|message| engine.wants(message)).collect();
+    fn take(&mut self, block: &FrameBlock, routes: &[u32], range: Range<usize>) {
+        let wants = |message| self.engine.as_ref().is_some_and(|engine| engine.wants(message));
+        let wanted: Vec<bool> = (0..self.ranks.len()).map(wants).collect();
         for index in range {
             let time_us = block.time_us[index];
             let route = routes[index];
@@ -129,7 +202,11 @@ impl Counting {
 
     /// Tells the engine of the frames that came up to an instant, in order.
     fn feed(&mut self, upto_us: TimeUs) {
-        let Some(engine) = &mut self.engine else { return };
+        let Some(engine) = &mut self.engine else {
+            self.waiting.clear();
+            self.long.clear();
+            return;
+        };
         let key = |frame: &Waiting| (frame.time_us, frame.rank);
         if !self.waiting.is_sorted_by_key(key) {
             self.waiting.sort_by_key(key);
@@ -162,8 +239,7 @@ impl Counting {
         self.counted.events.append(&mut engine.take_events());
     }
 
-    /// The recording is over.
-    pub(crate) fn finish(mut self) -> Counted {
+    fn finish(mut self) -> Counted {
         self.feed(TimeUs::MAX);
         if let (Some(engine), Some(highest_us)) = (&mut self.engine, self.highest_us) {
             engine.alive(highest_us);
@@ -188,12 +264,11 @@ pub(super) struct Counts<'a> {
 
 impl Counts<'_> {
     pub(super) fn take(&mut self, batch: &Batch) {
+        let channels: Vec<Option<usize>> = batch.channels.iter().map(|(bus, _)| *bus).collect();
         for segment in &batch.segments {
-            let counting = self
-                .by_vehicle
-                .entry(segment.vehicle.clone())
-                .or_insert_with(|| Counting::new(self.defs, self.places));
-            counting.take(&batch.block, &batch.routes, segment.from..segment.to);
+            let counting =
+                self.by_vehicle.entry(segment.vehicle.clone()).or_insert_with(|| Counting::new(self.defs, self.places));
+            counting.take(&batch.block, &batch.routes, &channels, segment.from..segment.to);
         }
     }
 }

@@ -70,7 +70,11 @@ impl Desk<'_> {
     ///
     /// # Errors
     /// It cannot be read, or the store not be written; then the store is as it was.
-    pub fn file_capture(&self, capture: &mut Capture, progress: &mut (dyn FnMut(u64) + Send)) -> Result<Outcome, FilingError> {
+    pub fn file_capture(
+        &self,
+        capture: &mut Capture,
+        progress: &mut (dyn FnMut(u64) + Send),
+    ) -> Result<Outcome, FilingError> {
         self.count_what_is_due()?;
         let sorted = sort_capture(self, capture, progress)?;
         let hash = capture.content_hash()?.unwrap_or_default();
@@ -145,7 +149,14 @@ impl Desk<'_> {
     }
 
     /// Puts one vehicle's pieces at their places. Gives the number of frames that the store had already.
-    fn put_pieces(&self, change: &mut Change, sorted: &Sorted, vehicle: &str, id: &str, shares: bool) -> Result<u64, StoreError> {
+    fn put_pieces(
+        &self,
+        change: &mut Change,
+        sorted: &Sorted,
+        vehicle: &str,
+        id: &str,
+        shares: bool,
+    ) -> Result<u64, StoreError> {
         let mut places: BTreeMap<_, Vec<_>> = BTreeMap::new();
         for piece in sorted.pieces.iter().filter(|piece| piece.key.vehicle == vehicle) {
             places.entry((piece.key.table, piece.key.date)).or_default().push(piece.file.path.clone());
@@ -194,7 +205,14 @@ impl Desk<'_> {
         }
     }
 
-    fn put_summaries(&self, change: &mut Change, vehicle: &str, recording_us: TimeUs, id: &str, counted: &Counted) -> Result<(), StoreError> {
+    fn put_summaries(
+        &self,
+        change: &mut Change,
+        vehicle: &str,
+        recording_us: TimeUs,
+        id: &str,
+        counted: &Counted,
+    ) -> Result<(), StoreError> {
         let days = &self.settings.days;
         let name = format!("{}{}.parquet", file_prefix(vehicle), short(id));
         let mut put = |table: &str, date, batch: arrow_array::RecordBatch| -> Result<(), StoreError> {

@@ -8,8 +8,11 @@
 //! Batches follow each other: while one is read and sorted, the one before is decoded and encoded, and its runs are
 //! counted. What is written does not depend on how many threads do it.
 
+mod counting;
+mod file;
 mod lane;
 mod order;
+pub mod restore;
 mod sorter;
 mod split;
 
@@ -23,7 +26,11 @@ use crate::day::ServiceDays;
 use crate::defs::Definitions;
 use crate::identity::VinTable;
 use crate::store::file::Written;
+use crate::store::order::LateFrame;
 use crate::store::{Store, StoreError};
+use crate::table::raw;
+use counting::{Counted, Counts};
+pub use file::{Desk, Outcome};
 use lane::{Fill, Lane};
 use sorter::{Batch, Sorter};
 
@@ -90,31 +97,56 @@ pub(crate) struct Piece {
 
 /// Everything of a capture that is not yet in the store.
 pub(crate) struct Sorted {
-    pub(crate) parts: BTreeMap<String, sorter::Part>,
+    parts: BTreeMap<String, sorter::Part>,
+    counted: BTreeMap<String, Counted>,
     pub(crate) pieces: Vec<Piece>,
     /// Bus names by channel.
     pub(crate) buses: Vec<String>,
 }
 
-/// Reads a capture to its end and writes its rows into pieces. `progress` is told the bytes read so far.
+impl Sorted {
+    /// Frames that do not stand in the tables' order.
+    fn late(&self, defs: &Definitions) -> Vec<LateFrame> {
+        let mut names = vec![String::new(); defs.messages.len() + 1];
+        for (message, rank) in order::ranks(defs).into_iter().enumerate() {
+            names[rank as usize] = defs.messages.get(message).map_or(raw::NAME.to_owned(), |m| m.name.clone());
+        }
+        let late = self.parts.iter().flat_map(|(vehicle, part)| {
+            part.order.late.iter().map(|late| LateFrame {
+                vehicle: vehicle.clone(),
+                position: late.position,
+                time_us: late.time_us,
+                table: names[late.rank as usize].clone(),
+            })
+        });
+        late.collect()
+    }
+}
+
+/// Reads a capture to its end, writes its rows into pieces and counts its runs. `progress` is told the bytes read.
 pub(crate) fn sort_capture(
-    store: &Store,
-    defs: &Definitions,
-    settings: &Settings,
+    desk: &Desk<'_>,
     capture: &mut Capture,
     progress: &mut (dyn FnMut(u64) + Send),
 ) -> Result<Sorted, FilingError> {
+    let Desk { store, defs, settings, places } = *desk;
     let mut sorter = Sorter::new(defs, settings);
     let mut writer = Writer { store, defs, lanes: BTreeMap::new(), batches: 0, pieces: Vec::new() };
+    let mut counts = Counts { defs, places, by_vehicle: BTreeMap::new() };
     let mut batch = sorter.next(capture)?;
     while let Some(mut current) = batch {
         progress(current.bytes_read);
-        let (next, written) = rayon::join(|| sorter.next(capture), || writer.write(&mut current));
+        let fills = std::mem::take(&mut current.fills);
+        let (next, (written, ())) = rayon::join(
+            || sorter.next(capture),
+            || rayon::join(|| writer.write(&current, fills), || counts.take(&current)),
+        );
         written?;
         batch = next?;
     }
+    let counted = counts.by_vehicle.into_iter().map(|(vehicle, counting)| (vehicle, counting.finish())).collect();
     let buses = sorter.buses();
-    Ok(Sorted { pieces: writer.finish()?, parts: sorter.parts, buses })
+    Ok(Sorted { pieces: writer.finish()?, parts: sorter.parts, counted, buses })
 }
 
 /// Lanes, and what has left them.
@@ -128,10 +160,10 @@ struct Writer<'a> {
 }
 
 impl Writer<'_> {
-    fn write(&mut self, batch: &mut Batch) -> Result<(), FilingError> {
+    fn write(&mut self, batch: &Batch, fresh: Vec<(LaneKey, Fill)>) -> Result<(), FilingError> {
         self.batches += 1;
         let (store, defs, batches) = (self.store, self.defs, self.batches);
-        for (key, _) in &batch.fills {
+        for (key, _) in &fresh {
             let (used, _) = self.lanes.entry(key.clone()).or_insert_with(|| {
                 let buses: Vec<String> = batch.channels.iter().map(|(_, name)| name.clone()).collect();
                 let lane = match key.table {
@@ -144,7 +176,7 @@ impl Writer<'_> {
         }
         // A lane may be filled more than once in a batch, where time went to another day and back.
         let mut fills: BTreeMap<LaneKey, Vec<Fill>> = BTreeMap::new();
-        for (key, fill) in batch.fills.drain(..) {
+        for (key, fill) in fresh {
             fills.entry(key).or_default().push(fill);
         }
         let mut jobs: Vec<(&mut Lane, Vec<Fill>)> =
@@ -214,18 +246,20 @@ impl Writer<'_> {
     }
 }
 
+/// The bus of a channel, and what it is called: by the configuration, by its own name, by the only bus there is.
+pub fn bus_of_channel(defs: &Definitions, settings: &Settings, channel: usize, name: Option<&str>) -> (Option<usize>, String) {
+    let bus = name
+        .and_then(|name| settings.channels.get(name))
+        .and_then(|bus| defs.bus(bus))
+        .or_else(|| defs.bus(name?))
+        .or_else(|| defs.bus(settings.bus.as_ref()?))
+        .or_else(|| (defs.buses.len() == 1).then_some(0));
+    let known = bus.map(|bus| defs.buses[bus].name.clone());
+    let shown = known.or(name.map(str::to_owned)).unwrap_or_else(|| format!("channel {channel}"));
+    (bus, shown)
+}
+
 /// A number that stands for a bus name.
 pub(crate) fn mark_of(bus: &str) -> u64 {
     u64::from(twox_hash::XxHash3_128::oneshot(bus.as_bytes()) as u16)
-}
-
-/// Sorts a capture and gives the number of pieces and bytes: for benches.
-pub fn sort_only(
-    store: &Store,
-    defs: &Definitions,
-    settings: &Settings,
-    capture: &mut Capture,
-) -> Result<(usize, u64), FilingError> {
-    let sorted = sort_capture(store, defs, settings, capture, &mut |_| {})?;
-    Ok((sorted.pieces.len(), sorted.pieces.iter().map(|piece| piece.file.bytes).sum()))
 }

@@ -108,15 +108,8 @@ impl<'a> Sorter<'a> {
     /// Gives each new channel its bus: by the configuration, by its own name, by the only bus there is.
     fn name_channels(&mut self, capture: &Capture) {
         for channel in capture.channels().iter().skip(self.channels.len()) {
-            let name = channel.name.clone();
-            let configured = name.as_ref().and_then(|name| self.settings.channels.get(name));
-            let bus = configured
-                .and_then(|bus| self.defs.bus(bus))
-                .or_else(|| name.as_ref().and_then(|name| self.defs.bus(name)))
-                .or_else(|| self.settings.bus.as_ref().and_then(|bus| self.defs.bus(bus)))
-                .or_else(|| (self.defs.buses.len() == 1).then_some(0));
-            let known = bus.map(|bus| self.defs.buses[bus].name.clone());
-            let shown = known.or(name).unwrap_or_else(|| format!("channel {}", self.channels.len()));
+            let (bus, shown) =
+                super::bus_of_channel(self.defs, self.settings, self.channels.len(), channel.name.as_deref());
             if bus.is_none() {
                 tracing::warn!(channel = shown, "no bus is known for this channel: its frames are kept raw");
             }

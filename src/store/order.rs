@@ -52,12 +52,15 @@ pub fn put(store: &Store, change: &mut Change, id: &str, late: &[LateFrame]) -> 
         tables.append_value(&frame.table);
     }
     let times = TimestampMicrosecondArray::from_iter_values(late.iter().map(|frame| frame.time_us));
-    let batch = RecordBatch::try_new(schema, vec![
-        Arc::new(times.with_timezone("UTC")),
-        Arc::new(vehicles.finish()),
-        Arc::new(UInt64Array::from_iter_values(late.iter().map(|frame| frame.position))),
-        Arc::new(tables.finish()),
-    ])
+    let batch = RecordBatch::try_new(
+        schema,
+        vec![
+            Arc::new(times.with_timezone("UTC")),
+            Arc::new(vehicles.finish()),
+            Arc::new(UInt64Array::from_iter_values(late.iter().map(|frame| frame.position))),
+            Arc::new(tables.finish()),
+        ],
+    )
     // Columns and schema stand side by side above.
     .unwrap_or_else(|error| panic!("the order's columns do not fit their schema: {error}"));
     let written = summary::write(store, "order", &batch)?;

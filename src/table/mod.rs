@@ -2,6 +2,7 @@
 //!
 //! Values in, record batches out, and back. Does not know files.
 
+pub mod health;
 pub mod raw;
 pub mod runs;
 pub mod signals;

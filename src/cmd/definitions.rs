@@ -1,0 +1,38 @@
+//! `check`, `explain`, `schema`: what a developer of definitions needs.
+
+use std::path::Path;
+
+use anyhow::Result;
+
+use super::{Done, load_definitions, say};
+
+pub(super) fn check(folder: &Path) -> Result<Done> {
+    let defs = load_definitions(folder)?;
+    let signals: usize = defs.messages.iter().map(|message| message.signals.len()).sum();
+    let examples: usize = defs.messages.iter().map(|message| message.examples.len()).sum();
+    say(&format!(
+        "{}: {} buses, {} messages, {signals} signals; {examples} examples hold",
+        folder.display(),
+        defs.buses.len(),
+        defs.messages.len()
+    ))?;
+    match &defs.rules {
+        Some(rules) => {
+            say(&format!("runs: {} conditions, {} counters", rules.conditions.len(), rules.counters.len()))?;
+        }
+        None => say("runs: the set has no [run], so nothing is counted")?,
+    }
+    say(&format!("hash: {}", defs.hash))?;
+    Ok(Done::Whole)
+}
+
+pub(super) fn explain(what: &str, data: Option<&str>, folder: &Path, bus: Option<&str>) -> Result<Done> {
+    let defs = load_definitions(folder)?;
+    say(&crate::explain::explain(&defs, what, data, bus)?)?;
+    Ok(Done::Whole)
+}
+
+pub(super) fn schema() -> Result<Done> {
+    say(&serde_json::to_string_pretty(&crate::defs::json_schema())?)?;
+    Ok(Done::Whole)
+}

@@ -1,0 +1,184 @@
+//! Rows of a table as text: aligned for people, CSV and JSON for programs.
+
+use std::io::{self, Write};
+
+use arrow_array::cast::AsArray;
+use arrow_array::types::{Date32Type, Float64Type, Int32Type, TimestampMicrosecondType, UInt64Type};
+use arrow_array::{Array, ArrayRef, RecordBatch};
+use arrow_schema::DataType;
+use comfy_table::presets::UTF8_HORIZONTAL_ONLY;
+use comfy_table::{Attribute, Cell, CellAlignment, ContentArrangement, Table};
+use serde_json::{Map, Value};
+
+use crate::day::ServiceDays;
+use crate::defs::rules::{CounterKind, Rules};
+use crate::defs::payload::tidy;
+
+/// One value of a batch, null where there is none.
+fn value(array: &ArrayRef, row: usize) -> Value {
+    if array.is_null(row) {
+        return Value::Null;
+    }
+    match array.data_type() {
+        DataType::Float64 => Value::from(array.as_primitive::<Float64Type>().value(row)),
+        DataType::UInt64 => Value::from(array.as_primitive::<UInt64Type>().value(row)),
+        DataType::Boolean => Value::from(array.as_boolean().value(row)),
+        DataType::Utf8 => Value::from(array.as_string::<i32>().value(row)),
+        DataType::Timestamp(..) => {
+            let us = array.as_primitive::<TimestampMicrosecondType>().value(row);
+            jiff::Timestamp::from_microsecond(us).map_or(Value::Null, |at| Value::from(at.to_string()))
+        }
+        DataType::Date32 => {
+            let days = array.as_primitive::<Date32Type>().value(row);
+            let date = jiff::civil::date(1970, 1, 1).checked_add(jiff::Span::new().days(days));
+            date.map_or(Value::Null, |date| Value::from(date.to_string()))
+        }
+        DataType::Dictionary(..) => {
+            let words = array.as_dictionary::<Int32Type>();
+            let key = words.keys().value(row) as usize;
+            words.values().as_string_opt::<i32>().map_or(Value::Null, |values| Value::from(values.value(key)))
+        }
+        // Summary tables hold no other types.
+        _ => Value::Null,
+    }
+}
+
+/// One JSON object a line.
+///
+/// # Errors
+/// They cannot be written.
+pub fn json_lines(batch: &RecordBatch, out: &mut impl Write) -> io::Result<()> {
+    for row in 0..batch.num_rows() {
+        let fields = batch.schema();
+        let object: Map<String, Value> = fields
+            .fields()
+            .iter()
+            .zip(batch.columns())
+            .map(|(field, column)| (field.name().clone(), value(column, row)))
+            .collect();
+        writeln!(out, "{}", Value::Object(object))?;
+    }
+    Ok(())
+}
+
+/// RFC 4180, with a heading.
+///
+/// # Errors
+/// They cannot be written.
+pub fn csv(batch: &RecordBatch, out: &mut impl Write) -> io::Result<()> {
+    let quoted = |text: &str| {
+        if text.contains([',', '"', '\n', '\r']) { format!("\"{}\"", text.replace('"', "\"\"")) } else { text.to_owned() }
+    };
+    let names: Vec<String> = batch.schema().fields().iter().map(|field| quoted(field.name())).collect();
+    write!(out, "{}\r\n", names.join(","))?;
+    for row in 0..batch.num_rows() {
+        let cells: Vec<String> = batch
+            .columns()
+            .iter()
+            .map(|column| match value(column, row) {
+                Value::Null => String::new(),
+                Value::String(text) => quoted(&text),
+                other => other.to_string(),
+            })
+            .collect();
+        write!(out, "{}\r\n", cells.join(","))?;
+    }
+    Ok(())
+}
+
+/// A plain table: rules between heading and rows, numbers to the right.
+pub fn table(headings: &[String], rows: &[Vec<String>], numeric_from: usize) -> String {
+    let mut table = Table::new();
+    table.load_preset(UTF8_HORIZONTAL_ONLY).set_content_arrangement(ContentArrangement::Dynamic);
+    if table.width().is_none() {
+        table.set_width(120);
+    }
+    table.set_header(headings.iter().map(|heading| Cell::new(heading).add_attribute(Attribute::Bold)));
+    for row in rows {
+        table.add_row(row);
+    }
+    for index in numeric_from..headings.len() {
+        if let Some(column) = table.column_mut(index) {
+            column.set_cell_alignment(CellAlignment::Right);
+        }
+    }
+    table.to_string()
+}
+
+/// The runs of a batch for people: times on the agency's clocks, counters that have a heading.
+pub fn runs(batch: &RecordBatch, rules: Option<&Rules>, days: &ServiceDays) -> String {
+    let column = |name: &str| batch.column_by_name(name);
+    let text = |name: &str, row: usize| match column(name).map(|column| value(column, row)) {
+        Some(Value::String(text)) => text,
+        _ => String::new(),
+    };
+    let time = |name: &str, row: usize| {
+        let times = column(name).and_then(|column| column.as_primitive_opt::<TimestampMicrosecondType>());
+        times.map(|times| days.local(times.value(row)))
+    };
+    let mut headings: Vec<String> = ["vehicle", "day", "from", "to"].map(str::to_owned).to_vec();
+    let shown: Vec<_> = rules.iter().flat_map(|rules| &rules.counters).filter(|c| c.heading.is_some()).collect();
+    for counter in &shown {
+        let unit = if matches!(counter.unit.as_str(), "" | "1") { String::new() } else { format!("\n{}", spoken(&counter.unit)) };
+        headings.push(format!("{}{unit}", counter.heading.as_deref().unwrap_or_default()));
+    }
+    let mut rows = Vec::new();
+    for row in 0..batch.num_rows() {
+        let clock = |name: &str| time(name, row).map_or(String::new(), |at| at.strftime("%H:%M").to_string());
+        let ended = text("ended_by", row);
+        let mark = if ended == "out of use" { "" } else { "…" };
+        let mut cells = vec![
+            text("vehicle", row),
+            text("service_day", row),
+            clock("start"),
+            format!("{}{mark}", clock("end")),
+        ];
+        for counter in &shown {
+            let number = column(&counter.name).map_or(Value::Null, |column| value(column, row));
+            cells.push(match (&counter.kind, number) {
+                (_, Value::Null) => "–".into(),
+                (CounterKind::Count { .. } | CounterKind::Growth { .. }, number) => {
+                    number.as_f64().map_or(String::new(), tidy)
+                }
+                (_, number) => number.as_f64().map_or(String::new(), |number| rounded(number, &counter.unit)),
+            });
+        }
+        rows.push(cells);
+    }
+    table(&headings, &rows, 4)
+}
+
+/// A unit as people say it.
+fn spoken(unit: &str) -> &str {
+    match unit {
+        "Cel" => "°C",
+        "kW.h" => "kWh",
+        other => other,
+    }
+}
+
+fn rounded(number: f64, unit: &str) -> String {
+    match unit {
+        "Cel" | "s" | "V" | "A" => format!("{number:.0}"),
+        _ => format!("{number:.1}"),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::sync::Arc;
+
+    use arrow_array::{Float64Array, StringArray};
+
+    #[test]
+    fn csv_quotes_what_would_break_it() {
+        let batch = RecordBatch::try_from_iter([
+            ("a,b", Arc::new(StringArray::from(vec![Some("say \"no\""), None])) as ArrayRef),
+            ("x", Arc::new(Float64Array::from(vec![Some(0.1), None])) as ArrayRef),
+        ]);
+        let mut out = Vec::new();
+        csv(&batch.unwrap(), &mut out).unwrap();
+        assert_eq!(String::from_utf8(out).unwrap(), "\"a,b\",x\r\n\"say \"\"no\"\"\",0.1\r\n,\r\n");
+    }
+}
