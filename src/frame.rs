@@ -130,3 +130,174 @@ impl fmt::Debug for Frame {
         self.bytes().iter().try_for_each(|byte| write!(f, " {byte:02X}"))
     }
 }
+
+/// What a frame is besides time, identifier and data, in four bytes.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct Meta {
+    /// Interface index within the source.
+    pub channel: u16,
+    /// Bits 0–1: kind; 2: BRS; 3: ESI; 4–7: raw DLC where it is kept.
+    pub marks: u8,
+    /// Number of data bytes; of a remote frame, the number asked for.
+    pub len: u8,
+}
+
+impl Meta {
+    /// An ordinary classical data frame.
+    pub const fn data(channel: u16, len: u8) -> Self {
+        Self { channel, marks: 0, len }
+    }
+
+    /// From a frame's parts. `raw_dlc` above 15 is cut to four bits.
+    pub const fn new(channel: u16, kind: Kind, flags: u8, len: u8, raw_dlc: u8) -> Self {
+        let kind = match kind {
+            Kind::Data => 0,
+            Kind::Remote => 1,
+            Kind::Error => 2,
+            Kind::Fd => 3,
+        };
+        Self { channel, marks: kind | (flags & 0x03) << 2 | raw_dlc << 4, len }
+    }
+
+    /// What kind of frame.
+    pub const fn kind(self) -> Kind {
+        match self.marks & 0x03 {
+            0 => Kind::Data,
+            1 => Kind::Remote,
+            2 => Kind::Error,
+            _ => Kind::Fd,
+        }
+    }
+
+    /// `FLAG_BRS` and `FLAG_ESI`.
+    pub const fn flags(self) -> u8 {
+        self.marks >> 2 & 0x03
+    }
+
+    /// Length code 9 to 15 of a classical frame of 8 bytes, else 0.
+    pub const fn raw_dlc(self) -> u8 {
+        self.marks >> 4
+    }
+}
+
+/// Many frames, a column each: what the hot path works on.
+///
+/// Row `i` is `time_us[i]`, `id[i]`, `meta[i]`, `data[i]`. Up to 8 data bytes lie in `data[i]`, byte 1 lightest, zero
+/// behind the length; of a longer frame `data[i]` is its place in `long`.
+#[derive(Debug, Default, Clone)]
+pub struct FrameBlock {
+    /// Receive times.
+    pub time_us: Vec<TimeUs>,
+    /// Identifiers with their flags.
+    pub id: Vec<CanId>,
+    /// Channel, kind, length.
+    pub meta: Vec<Meta>,
+    /// Data of up to 8 bytes, or the index into `long`.
+    pub data: Vec<u64>,
+    /// Data of frames longer than 8 bytes, zero behind the length.
+    pub long: Vec<[u8; DATA_BYTES_MAX]>,
+}
+
+impl FrameBlock {
+    /// An empty block with room for `frames`.
+    pub fn with_capacity(frames: usize) -> Self {
+        Self {
+            time_us: Vec::with_capacity(frames),
+            id: Vec::with_capacity(frames),
+            meta: Vec::with_capacity(frames),
+            data: Vec::with_capacity(frames),
+            long: Vec::new(),
+        }
+    }
+
+    /// Number of frames.
+    pub fn len(&self) -> usize {
+        self.time_us.len()
+    }
+
+    /// Whether there is none.
+    pub fn is_empty(&self) -> bool {
+        self.time_us.is_empty()
+    }
+
+    /// Drops all frames and keeps the room.
+    pub fn clear(&mut self) {
+        self.time_us.clear();
+        self.id.clear();
+        self.meta.clear();
+        self.data.clear();
+        self.long.clear();
+    }
+
+    /// Appends a frame of up to 8 data bytes, given as its word (byte 1 lightest, zero behind `meta.len`).
+    #[inline]
+    pub fn push_short(&mut self, time_us: TimeUs, id: CanId, meta: Meta, word: u64) {
+        self.time_us.push(time_us);
+        self.id.push(id);
+        self.meta.push(meta);
+        self.data.push(word);
+    }
+
+    /// Appends a frame of more than 8 data bytes.
+    pub fn push_long(&mut self, time_us: TimeUs, id: CanId, meta: Meta, bytes: &[u8]) {
+        let mut data = [0; DATA_BYTES_MAX];
+        let len = bytes.len().min(DATA_BYTES_MAX);
+        data[..len].copy_from_slice(&bytes[..len]);
+        self.push_short(time_us, id, meta, self.long.len() as u64);
+        self.long.push(data);
+    }
+
+    /// Appends any frame.
+    pub fn push(&mut self, frame: &Frame) {
+        let meta = Meta::new(frame.channel, frame.kind, frame.flags, frame.len, frame.raw_dlc);
+        if frame.len > 8 {
+            self.push_long(frame.time_us, frame.id, meta, frame.bytes());
+        } else {
+            self.push_short(frame.time_us, frame.id, meta, word_of(frame.bytes()));
+        }
+    }
+
+    /// The data bytes of frame `index`, written into `scratch` where they lie in the column.
+    pub fn bytes<'a>(&'a self, index: usize, scratch: &'a mut [u8; 8]) -> &'a [u8] {
+        let meta = self.meta[index];
+        let len = usize::from(meta.len);
+        if meta.kind() == Kind::Remote {
+            &[]
+        } else if len > 8 {
+            &self.long[self.data[index] as usize][..len]
+        } else {
+            *scratch = self.data[index].to_le_bytes();
+            &scratch[..len]
+        }
+    }
+
+    /// Frame `index` as a value of its own.
+    pub fn frame(&self, index: usize) -> Frame {
+        let meta = self.meta[index];
+        let mut data = [0; DATA_BYTES_MAX];
+        if meta.len > 8 {
+            data = self.long[self.data[index] as usize];
+        } else {
+            data[..8].copy_from_slice(&self.data[index].to_le_bytes());
+        }
+        Frame {
+            time_us: self.time_us[index],
+            channel: meta.channel,
+            id: self.id[index],
+            kind: meta.kind(),
+            flags: meta.flags(),
+            len: meta.len,
+            raw_dlc: meta.raw_dlc(),
+            data,
+        }
+    }
+}
+
+/// Up to 8 bytes as one word, byte 1 lightest, zero behind them.
+#[inline]
+pub fn word_of(bytes: &[u8]) -> u64 {
+    let mut word = [0; 8];
+    let len = bytes.len().min(8);
+    word[..len].copy_from_slice(&bytes[..len]);
+    u64::from_le_bytes(word)
+}

@@ -7,4 +7,6 @@
 //!
 //! One direction, no way back. Modules stand in the order in which a frame meets them.
 
+pub mod bits;
+pub mod defs;
 pub mod frame;
