@@ -10,3 +10,4 @@
 pub mod bits;
 pub mod defs;
 pub mod frame;
+pub mod simulate;

@@ -34,6 +34,14 @@ pub enum Sensor {
     Battery,
 }
 
+impl Sensor {
+    pub(crate) const ALL: [Self; 3] = [Self::Ambient, Self::Motor, Self::Battery];
+
+    pub(crate) fn index(self) -> usize {
+        self as usize
+    }
+}
+
 /// Something wrong, or something that only looks wrong, planted in a vehicle.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 #[serde(tag = "kind", rename_all = "snake_case")]

@@ -68,10 +68,6 @@ impl Input {
         }
     }
 
-    pub(crate) fn is_soiled(&self) -> bool {
-        self.film.is_some()
-    }
-
     /// The contactor falls open for so long, though told to be closed.
     pub(crate) fn drop_out(&mut self, seconds: f64) {
         if self.phase == Phase::Closed {

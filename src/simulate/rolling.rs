@@ -269,7 +269,7 @@ impl Rolling {
         let need_w = driven_w - back_w + self.auxiliary_w;
         let mut line_w = 0.0;
         // At the battery's terminals, positive out.
-        let mut battery_w = 0.0;
+        let battery_w;
         let mut resistor_w = 0.0;
         if need_w >= 0.0 {
             if connected {

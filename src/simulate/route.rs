@@ -44,8 +44,6 @@ pub(crate) struct Leg {
     /// Start, and unit vector of the direction.
     origin: (f64, f64),
     towards: (f64, f64),
-    /// Height at its start. Unit: m.
-    height_m: f64,
     /// Signed bend at its end: its sine's size, left positive; 0 at a terminal.
     pub(crate) bend_after: f64,
     from: &'static str,
@@ -127,7 +125,6 @@ impl Route {
                 wired,
                 origin: (a.x, a.y),
                 towards: ((b.x - a.x) / length_m, (b.y - a.y) / length_m),
-                height_m: a.z,
                 bend_after,
                 from: a.name,
                 to: b.name,
@@ -181,11 +178,6 @@ impl Route {
         self.legs.iter().rposition(|leg| leg.start_m <= at_m).unwrap_or(0)
     }
 
-    /// Whether it begins under wires.
-    pub(crate) fn begins_wired(&self) -> bool {
-        self.legs.first().is_some_and(|leg| leg.wired)
-    }
-
     fn sampled(values: &[f64], at_m: f64) -> f64 {
         let step = (at_m.max(0.0) / STEP_M) as usize;
         values.get(step).or(values.last()).copied().unwrap_or(0.0)
@@ -215,11 +207,6 @@ impl Route {
         let (x, y) = self.point(at_m);
         let towards = self.legs.get(self.leg_at(at_m)).map_or((0.0, 1.0), |leg| leg.towards);
         degrees(x + towards.1 * LANE_M, y - towards.0 * LANE_M)
-    }
-
-    /// Height over the harbour. Unit: m.
-    pub(crate) fn height_m(&self, at_m: f64) -> f64 {
-        self.legs.get(self.leg_at(at_m)).map_or(0.0, |leg| leg.height_m + leg.grade * (at_m - leg.start_m))
     }
 
     /// "Station – Market Square", for people.
@@ -268,7 +255,6 @@ mod tests {
             .filter(|wire| *wire != Wire::Same)
             .collect();
         assert_eq!(changes, [Wire::Begins, Wire::Ends]);
-        assert!(!route.begins_wired());
         let (off_wire_m, ends) = route.off_wire();
         assert_eq!(ends, 1);
         assert!(off_wire_m > 2_500.0 && off_wire_m < 0.5 * route.length_m);

@@ -4,12 +4,13 @@
 //! come out in order of time without being kept longer than a step.
 
 use super::chance::Chance;
-use super::encode::{Encode, EncodeError, Said};
+use super::encode::{Encoder, Said, VoiceError};
 use super::nuisance::Nuisances;
 use super::rolling::Rolling;
 use super::shift::Shift;
 use super::weather::Weather;
-use crate::frame::{Frame, TimeUs};
+use crate::defs::Definitions;
+use crate::frame::{DATA_BYTES_MAX, Frame, TimeUs};
 
 /// Channel of the traction bus, and of the body bus.
 pub const TRACTION: u16 = 0;
@@ -119,26 +120,26 @@ const SPOKEN: &[Spoken] = &[
         "floor_temperature", "heating_energy"] },
 ];
 
-/// The messages found once in a definition set, to be spoken many times.
-pub struct Voices<'e, E: Encode> {
-    encoder: &'e E,
-    messages: Vec<E::Message>,
+/// The messages found once in a definition set, to be spoken by any number of vehicles.
+#[derive(Debug)]
+pub struct Voices {
+    encoders: Vec<Encoder>,
 }
 
-impl<'e, E: Encode> Voices<'e, E> {
+impl Voices {
     /// Finds every message that the simulated modules speak.
     ///
     /// # Errors
     /// The definition set lacks a message or signal of the demo fleet's.
-    pub fn new(encoder: &'e E) -> Result<Self, EncodeError> {
-        let messages = SPOKEN.iter().map(|spoken| encoder.message(spoken.name, spoken.signals));
-        Ok(Self { messages: messages.collect::<Result<_, _>>()?, encoder })
+    pub fn new(defs: &Definitions) -> Result<Self, VoiceError> {
+        let encoders = SPOKEN.iter().map(|spoken| Encoder::new(defs, spoken.name, spoken.signals));
+        Ok(Self { encoders: encoders.collect::<Result<_, _>>()? })
     }
 }
 
 /// One vehicle speaking: noise and jitter of its own.
-pub(crate) struct Speaker<'e, E: Encode> {
-    voices: &'e Voices<'e, E>,
+pub(crate) struct Speaker<'v> {
+    voices: &'v Voices,
     noise: Chance,
     jitter: Chance,
     nuisances: Nuisances,
@@ -146,8 +147,8 @@ pub(crate) struct Speaker<'e, E: Encode> {
     frames: Vec<Frame>,
 }
 
-impl<'e, E: Encode> Speaker<'e, E> {
-    pub(crate) fn new(voices: &'e Voices<'e, E>, noise: Chance, jitter: Chance, nuisances: Chance) -> Self {
+impl<'v> Speaker<'v> {
+    pub(crate) fn new(voices: &'v Voices, noise: Chance, jitter: Chance, nuisances: Chance) -> Self {
         Self {
             voices,
             noise,
@@ -161,7 +162,7 @@ impl<'e, E: Encode> Speaker<'e, E> {
     /// The frames of one step, in order of time.
     pub(crate) fn speak(&mut self, moment: &Moment) -> &[Frame] {
         self.frames.clear();
-        let mut payload = [0; 64];
+        let mut payload = [0; DATA_BYTES_MAX];
         for (index, spoken) in SPOKEN.iter().enumerate() {
             let phase = index as u64 * 7 % spoken.every;
             if moment.step % spoken.every != phase {
@@ -174,7 +175,7 @@ impl<'e, E: Encode> Speaker<'e, E> {
             if battery && moment.manager_silent || spoken.channel == TRACTION && moment.traction_silent {
                 continue;
             }
-            let (id, len) = self.voices.encoder.encode(&self.voices.messages[index], &self.said, &mut payload);
+            let (id, len) = self.voices.encoders[index].encode(&self.said, &mut payload);
             let time_us = moment.time_us + 250 + index as i64 * MOMENT_US + late_us;
             self.frames.push(Frame::data(time_us, spoken.channel, id, &payload[..len]));
         }
