@@ -53,7 +53,7 @@ pub(crate) struct Battery {
     /// At 25 °C. Unit: Ω.
     ohm_25: f64,
     mass_kg: f64,
-    /// Charge, against what is usable now. Below 0 is reserve.
+    /// Charge, against what is usable now. Below 0 is a reserve that costs the cells dearly.
     pub(crate) charge: f64,
     pub(crate) temperature_c: f64,
     /// At the terminals. Unit: V, and A out of it.
@@ -138,7 +138,7 @@ impl Battery {
         }
         let rate = if braking { 1.6 } else { 1.0 } * if self.temperature_c < 3.0 { 0.4 } else { 1.0 };
         let taper = ((full - self.charge) / 0.08).min(1.0);
-        rate * taper * self.new_ah * self.capacity.max(0.3) * self.open_v()
+        rate * taper * self.new_ah * self.capacity.max(0.6) * self.open_v()
     }
 
     /// One step under so much power at the terminals (negative charges). `stretch`: it is to move the vehicle.

@@ -7,7 +7,7 @@ use super::battery::Battery;
 use super::fleet::{Build, Fault, Sensor, Vehicle};
 use super::nuisance::sort_of;
 use super::record::Record;
-use super::rolling::{Around, Rolling, STEP_S};
+use super::rolling::{Around, Rolling, STEP_S, STEP_US};
 use super::shift::{Event, Shift};
 use super::speak::{Moment, Speaker, Voices};
 use super::truth::VehicleTruth;
@@ -15,8 +15,6 @@ use super::weather::{Weather, weather};
 use super::{ServiceDay, Stage, Staged, World};
 use crate::frame::{Frame, TimeUs};
 
-/// Step of the simulation. Unit: µs.
-const STEP_US: i64 = 50_000;
 /// The weather is looked at so often. Unit: steps.
 const WEATHER_EVERY: u64 = 200;
 /// A restarting battery manager says nothing for so long. Unit: s.
@@ -78,6 +76,8 @@ pub fn vehicle_day<E>(
     let duty = world.fleet.duty(&world.town, vehicle, day.local_day());
     let mut shift = Shift::new(&world.town, vehicle, &duty, stream("shift"));
     let mut ailments = Ailments::of(vehicle, stream("ailments"));
+    // A staged restart is the day's only one.
+    ailments.resets &= !staged.iter().any(|s| s.vehicle == vehicle.number && s.what == Stage::BatteryManagerRestart);
     let mut speaker = Speaker::new(voices, stream("noise"), stream("jitter"), stream("nuisances"));
     let mut record = Record::new(vehicle.fleet_number());
     let mut staged: Vec<Staged> = staged.iter().filter(|s| s.vehicle == vehicle.number).copied().collect();
@@ -142,13 +142,14 @@ pub fn vehicle_day<E>(
             break;
         }
         let kept = keep.is_empty() || keep.iter().any(|range| range.contains(&time_us));
-        record.step(kept, time_us, &shift, &machine, &now, &ailments.missing());
+        record.open(kept, time_us, &shift, &machine);
         for event in &events {
             if *event == Event::StretchBegins {
                 stretches += 1;
             }
             record.event(event, time_us, world, &shift, &machine);
         }
+        record.sum(time_us, &shift, &machine, &now, &ailments.missing());
         if machine.gave_up {
             record.timeout(time_us, &shift, &machine);
             if timeouts == u8::MAX {

@@ -2,7 +2,7 @@
 
 use super::fleet::Sensor;
 use super::nuisance::Sort;
-use super::rolling::{Energy, Rolling, STEP_S};
+use super::rolling::{Energy, Rolling, STEP_S, STEP_US};
 use super::shift::{Event, Shift};
 use super::truth::{CounterJump, Happening, OffWireChange, RunTruth, SensorOutage, Span, VehicleTruth};
 use super::weather::Weather;
@@ -43,16 +43,8 @@ impl Record {
         }
     }
 
-    /// Takes in one step of the machine.
-    pub(crate) fn step(
-        &mut self,
-        kept: bool,
-        time_us: TimeUs,
-        shift: &Shift,
-        machine: &Rolling,
-        weather: &Weather,
-        missing: &[Option<bool>; 3],
-    ) {
+    /// Begins a step: opens and closes runs. Then come its events, then [`Self::sum`].
+    pub(crate) fn open(&mut self, kept: bool, time_us: TimeUs, shift: &Shift, machine: &Rolling) {
         let gap = kept && self.run.is_some() && time_us - self.last_us > GAP_US;
         if self.run.is_some() && (kept && !shift.orders.active || gap) {
             self.end_run();
@@ -66,15 +58,14 @@ impl Record {
         }
         let dropped = machine.input.is_dropped_out();
         self.dropped_just_now = dropped && !self.was_dropped;
+        self.was_dropped = dropped;
         if running {
-            self.sum(time_us, shift, machine, weather, missing);
             self.last_us = time_us;
         }
-        self.was_dropped = dropped;
-        self.before = (machine.energy, machine.odometer_m);
     }
 
-    fn sum(
+    /// Ends a step: takes in the machine.
+    pub(crate) fn sum(
         &mut self,
         time_us: TimeUs,
         shift: &Shift,
@@ -82,7 +73,13 @@ impl Record {
         weather: &Weather,
         missing: &[Option<bool>; 3],
     ) {
+        let before = std::mem::replace(&mut self.before, (machine.energy, machine.odometer_m));
+        if !self.kept || !shift.orders.active {
+            return;
+        }
         let Some(run) = &mut self.run else { return };
+        // What is still going on lasts to the end of this step at least.
+        let lasts_us = time_us + STEP_US;
         run.end_us = time_us;
         let (trip, line) = shift.on_line();
         if trip > 0 {
@@ -91,7 +88,7 @@ impl Record {
         if let Some(piece) = shift.present_piece() {
             run.operator = piece.operator;
         }
-        let (energy, odometer_m) = &self.before;
+        let (energy, odometer_m) = &before;
         let km = (machine.odometer_m - odometer_m) / 1_000.0;
         let stretch = shift.orders.stretch;
         run.km += km;
@@ -102,7 +99,7 @@ impl Record {
         run.battery_in_kwh += kwh(machine.energy.battery_in, energy.battery_in);
         if stretch {
             run.off_wire_km += km;
-            if !self.in_stretch && run.off_wire_changes.is_empty() {
+            if !self.in_stretch {
                 // Kept from the middle of a stretch on.
                 let at = here(time_us, shift, machine);
                 let charge = 100.0 * machine.battery.charge;
@@ -115,7 +112,7 @@ impl Record {
             }
             if let Some(change) = run.off_wire_changes.last_mut() {
                 change.km += km;
-                change.at.duration_ms = (time_us - change.at.time_us) / 1_000;
+                change.at.duration_ms = (lasts_us - change.at.time_us) / 1_000;
                 change.charge_percent.1 = (100.0 * machine.battery.charge).max(0.0);
             }
         }
@@ -142,10 +139,10 @@ impl Record {
             if let Some(as_error) = out {
                 if self.was_out[index] {
                     if let Some(outage) = run.sensor_outages.iter_mut().rev().find(|o| o.sensor == sensor) {
-                        outage.span.to_us = time_us;
+                        outage.span.to_us = lasts_us;
                     }
                 } else {
-                    let span = Span { from_us: time_us, to_us: time_us };
+                    let span = Span { from_us: time_us, to_us: lasts_us };
                     run.sensor_outages.push(SensorOutage { sensor, span, as_error });
                 }
             }
@@ -155,7 +152,7 @@ impl Record {
             if self.dropped_just_now {
                 run.contactor_dropouts.push(here(time_us, shift, machine));
             } else if let Some(dropout) = run.contactor_dropouts.last_mut() {
-                dropout.duration_ms = (time_us - dropout.time_us) / 1_000;
+                dropout.duration_ms = (lasts_us - dropout.time_us) / 1_000;
             }
         }
         if let Some(shown_v) = machine.input.collapsed_v {
@@ -165,7 +162,7 @@ impl Record {
             if shift.is_live() {
                 self.gap_since = None;
             } else if let Some(gap) = run.section_gaps.get_mut(index) {
-                gap.duration_ms = (time_us - gap.time_us) / 1_000;
+                gap.duration_ms = (lasts_us - gap.time_us) / 1_000;
             }
         }
     }
@@ -195,8 +192,7 @@ impl Record {
             }
             Event::StretchBegins => {
                 let charge = 100.0 * machine.battery.charge;
-                // `step` has just taken this one for a stretch that began before; it did not.
-                run.off_wire_changes.retain(|change| change.at.time_us != time_us);
+                self.in_stretch = true;
                 run.off_wire_changes.push(OffWireChange {
                     at,
                     charge_percent: (charge, charge),

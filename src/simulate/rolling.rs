@@ -12,6 +12,8 @@ use super::supply::Line;
 
 /// Step of the simulation. Unit: s.
 pub(crate) const STEP_S: f64 = 0.05;
+/// The same. Unit: µs.
+pub(crate) const STEP_US: i64 = 50_000;
 /// From the direct-current side to the wheel, and back.
 const DRIVE_EFFICIENCY: f64 = 0.98 * 0.93 * 0.95 * 0.94;
 const MOTOR_EFFICIENCY: f64 = 0.93;
@@ -315,7 +317,7 @@ impl Rolling {
         let size = if self.build == Build::Articulated { 1.35 } else { 1.0 };
         let airflow = 1.0 + 0.05 * self.speed_ms;
         let motor_w = wheel_w * (1.0 / MOTOR_EFFICIENCY - 1.0) + size * 3_400.0 * effort * effort;
-        self.motor_c += (motor_w - size * 68.0 * airflow * (self.motor_c - air_c)) * STEP_S / (size * 1.1e5);
+        self.motor_c += (motor_w - size * 24.0 * airflow * (self.motor_c - air_c)) * STEP_S / (size * 1.1e5);
         let inverter_w = wheel_w * 0.022 + 60.0;
         self.inverter_c += (inverter_w - size * 75.0 * (self.inverter_c - air_c)) * STEP_S / (size * 2.2e4);
         self.gear_c += (wheel_w * 0.05 - size * 70.0 * airflow * (self.gear_c - air_c)) * STEP_S / (size * 9e4);

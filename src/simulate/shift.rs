@@ -307,7 +307,12 @@ impl<'a> Shift<'a> {
         }
         // Coming to rest short of the stop takes a little power.
         let worth_it = left_m > 25.0 || speed < 1.2;
-        let wanted = if self.powering && worth_it { if left_m < 12.0 { 0.2 } else { self.pedal } } else { 0.0 };
+        let uphill = self.route.legs.get(self.route.leg_at(self.at_m)).map_or(0.0, |leg| 6.0 * leg.grade.max(0.0));
+        let wanted = if self.powering && worth_it {
+            (if left_m < 12.0 { 0.2 } else { self.pedal } + uphill).min(1.0)
+        } else {
+            0.0
+        };
         let ramp = STEP_S * if wanted > self.orders.power { 0.55 } else { 1.6 };
         let power = self.orders.power + (wanted - self.orders.power).clamp(-ramp, ramp);
         self.orders.power = if braking > 0.0 { 0.0 } else { power };
@@ -334,6 +339,8 @@ impl<'a> Shift<'a> {
             let Mark::Special(index) = mark else { continue };
             let work = &self.town.special_work[index];
             let haste = (speed_kmh / work.kind.advised_kmh()).clamp(0.5, 2.0);
+            // Where the overhead itself throws collectors off, a worn one hardly adds to it.
+            let vehicle = if work.out_of_true { vehicle / self.collector } else { vehicle };
             let chance = (work.pole_off_probability * vehicle * haste * haste).min(0.5);
             let staged = self.lose_at.is_some_and(|at| at.is_none_or(|wanted| wanted == index));
             if self.chance.happens(chance) || staged && speed_kmh > 6.0 {

@@ -78,9 +78,9 @@ impl SpecialKind {
     /// Dead wire in it. Unit: m.
     fn dead_m(self) -> f64 {
         match self {
-            Self::SectionGap => 1.4,
-            Self::Switch => 1.6,
-            Self::Crossing => 2.4,
+            Self::SectionGap => 2.6,
+            Self::Switch => 1.8,
+            Self::Crossing => 3.0,
             Self::Curve => 0.0,
         }
     }
@@ -241,7 +241,7 @@ const SUBSTATIONS: &[&str] =
 /// The street and the end of it whose switch is out of true: the western approach of Market Square.
 const OUT_OF_TRUE: (&str, &str) = ("Station", "Market Square");
 /// Probability of a pole-off there, in one passage.
-const OUT_OF_TRUE_PROBABILITY: f64 = 0.02;
+const OUT_OF_TRUE_PROBABILITY: f64 = 0.012;
 /// From a junction to its switches, and to its crossing. Unit: m.
 const SWITCH_M: f64 = 35.0;
 const CROSSING_M: f64 = 10.0;

@@ -11,7 +11,8 @@
 //! | motor peak | 1 K (1 K a bit) |
 //! | `section_gaps` | those shorter than 100 ms fall between two frames |
 //! | sensor outages | those shorter than a rule's `for` |
-//! | `coasting_under_current_s`, parked times | 3 % and 2 s |
+//! | `coasting_under_current_s` | 3 % and 2 s |
+//! | `parked_poles_down_s` | the rule's `for`, once for each spell |
 
 use serde::Serialize;
 
