@@ -2,8 +2,8 @@
 
 use std::ops::Range;
 
-use super::chance::Chance;
 use super::battery::Battery;
+use super::chance::Chance;
 use super::fleet::{Build, Fault, Sensor, Vehicle};
 use super::nuisance::sort_of;
 use super::record::Record;
@@ -57,8 +57,7 @@ pub fn vehicle_day<E>(
     keep: &[Range<TimeUs>],
     mut sink: impl FnMut(&Frame) -> Result<(), E>,
 ) -> Result<VehicleTruth, E> {
-    let stream =
-        |subject: &str| Chance::of(world.seed, subject, &[vehicle.number.into(), day.local_day() as u64]);
+    let stream = |subject: &str| Chance::of(world.seed, subject, &[vehicle.number.into(), day.local_day() as u64]);
     let (odometer_m, stretches_before) = world.fleet.before(&world.town, vehicle, day.local_day());
     let articulated = vehicle.build == Build::Articulated;
     let mut machine =
@@ -167,9 +166,8 @@ pub fn vehicle_day<E>(
             wander.2 += (wander.0.bell() * 1.6 - wander.2) * 0.08;
         }
         let (latitude, longitude) = route.degrees(shift.at_m);
-        let active_trouble = |index: usize, (spn, fmi): (u32, u8)| {
-            (trouble[index].0 > now_s).then_some((spn, fmi, trouble[index].1))
-        };
+        let active_trouble =
+            |index: usize, (spn, fmi): (u32, u8)| (trouble[index].0 > now_s).then_some((spn, fmi, trouble[index].1));
         let energy = &machine.energy;
         let frames = speaker.speak(&Moment {
             time_us,

@@ -183,8 +183,11 @@ impl Fleet {
         // 1970-01-01 was a Thursday.
         let weekend = (day + 3).rem_euclid(7) >= 5;
         let start_s = 3_600.0 * chance.between(0.7, 2.2);
-        let pieces: &[(f64, f64)] =
-            if weekend { &[(2.0 * 3_600.0, 8.5 * 3_600.0)] } else { &[(0.0, 6.3 * 3_600.0), (7.6 * 3_600.0, 14.2 * 3_600.0)] };
+        let pieces: &[(f64, f64)] = if weekend {
+            &[(2.0 * 3_600.0, 8.5 * 3_600.0)]
+        } else {
+            &[(0.0, 6.3 * 3_600.0), (7.6 * 3_600.0, 14.2 * 3_600.0)]
+        };
         let pieces = pieces
             .iter()
             .enumerate()

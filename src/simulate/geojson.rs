@@ -20,10 +20,8 @@ pub fn overhead(town: &Town) -> Value {
     for street in town.streets.iter().filter(|street| !street.wired) {
         let ends = [street.from, street.to].map(|place| position(town.places[place].degrees()));
         let name = format!("{} – {}", town.places[street.from].name, town.places[street.to].name);
-        features.push(feature(
-            json!({"type": "LineString", "coordinates": ends}),
-            json!({"off_wire": true, "name": name}),
-        ));
+        features
+            .push(feature(json!({"type": "LineString", "coordinates": ends}), json!({"off_wire": true, "name": name})));
     }
     for work in &town.special_work {
         features.push(feature(

@@ -110,9 +110,8 @@ impl Input {
             }
             Phase::Isolated => {}
             _ if self.lost_s > LOST_S => {
-                self.film = self.film.and_then(|film| {
-                    (film.attempts > 1).then_some(Film { attempts: film.attempts - 1 })
-                });
+                self.film =
+                    self.film.and_then(|film| (film.attempts > 1).then_some(Film { attempts: film.attempts - 1 }));
                 self.dropped_s = 0.0;
                 self.enter(Phase::Isolated);
             }

@@ -1,12 +1,12 @@
 //! Keeps the truth of one vehicle-day while it happens.
 
+use super::World;
 use super::fleet::Sensor;
 use super::nuisance::Sort;
 use super::rolling::{Energy, Rolling, STEP_S, STEP_US};
 use super::shift::{Event, Shift};
 use super::truth::{CounterJump, Happening, OffWireChange, RunTruth, SensorOutage, Span, VehicleTruth};
 use super::weather::Weather;
-use super::World;
 use crate::frame::TimeUs;
 
 /// A gap in what is kept longer than this ends a run, as the run rules have it. Unit: µs.

@@ -158,8 +158,7 @@ impl Rolling {
     pub(crate) fn rest(&mut self, seconds: f64, air_c: f64) {
         self.battery.rest(seconds, air_c);
         let part = libm::exp(-seconds / 7_000.0);
-        for warm in
-            [&mut self.motor_c, &mut self.inverter_c, &mut self.gear_c, &mut self.choke_c, &mut self.resistor_c]
+        for warm in [&mut self.motor_c, &mut self.inverter_c, &mut self.gear_c, &mut self.choke_c, &mut self.resistor_c]
         {
             *warm = air_c + (*warm - air_c) * part;
         }
@@ -244,7 +243,8 @@ impl Rolling {
             return;
         }
         let size = if self.build == Build::Articulated { 1.4 } else { 1.0 };
-        let wanted_w = (size * 950.0 * (17.0 - air_c).clamp(0.0, 28.0)) + size * 900.0 * (air_c - 23.0).clamp(0.0, 10.0);
+        let wanted_w =
+            (size * 950.0 * (17.0 - air_c).clamp(0.0, 28.0)) + size * 900.0 * (air_c - 23.0).clamp(0.0, 10.0);
         let heating_aim_w = if connected { wanted_w } else { wanted_w.min(5_000.0 * size) };
         let poor = !connected && self.battery.most_out_w() < 30_000.0;
         let heating_aim_w = if poor { 0.0 } else { heating_aim_w };
@@ -276,7 +276,8 @@ impl Rolling {
         if need_w >= 0.0 {
             if connected {
                 let spare_w = 0.85 * (offer.most_w(input_a) - need_w).max(0.0);
-                let charging_w = if orders.active { self.battery.most_in_w(false).min(spare_w * CONVERTER_EFFICIENCY) } else { 0.0 };
+                let charging_w =
+                    if orders.active { self.battery.most_in_w(false).min(spare_w * CONVERTER_EFFICIENCY) } else { 0.0 };
                 battery_w = -charging_w;
                 line_w = need_w + charging_w / CONVERTER_EFFICIENCY;
             } else {

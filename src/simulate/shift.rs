@@ -375,13 +375,7 @@ impl<'a> Shift<'a> {
         false
     }
 
-    fn lose_pole(
-        &mut self,
-        machine: &mut Rolling,
-        work: Option<usize>,
-        cause: &'static str,
-        events: &mut Vec<Event>,
-    ) {
+    fn lose_pole(&mut self, machine: &mut Rolling, work: Option<usize>, cause: &'static str, events: &mut Vec<Event>) {
         // A worn collector is the right-hand one here.
         let side = if self.collector > 5.0 { 1 } else { self.chance.below(2) as usize };
         machine.poles.lose(side);
@@ -433,7 +427,8 @@ impl<'a> Shift<'a> {
             let departs_s = self.trips.get(self.trip + 1).map(|trip| trip.departs_s);
             until_s = until_s.max(departs_s.unwrap_or(now_s)).max(now_s + 45.0);
         }
-        if self.trips.get(self.trip).is_some_and(|trip| trip.serves) && !matches!(self.route.marks[mark].1, Mark::Lights)
+        if self.trips.get(self.trip).is_some_and(|trip| trip.serves)
+            && !matches!(self.route.marks[mark].1, Mark::Lights)
         {
             let leaving = self.chance.below(7).min(u64::from(self.passengers)) as u32;
             let joining = if mark + 1 == self.route.marks.len() { 0 } else { self.chance.below(8) as u32 };

@@ -324,7 +324,12 @@ fn battery_modules(m: &Moment, _: &mut Chance, turn: u64, said: &mut Vec<Option<
     } else {
         let module = page as usize - 1;
         let (low, high) = battery.cells(module);
-        said.extend([number(battery.module_c(module)), number(low), number(high), number(battery.volts / modules as f64)]);
+        said.extend([
+            number(battery.module_c(module)),
+            number(low),
+            number(high),
+            number(battery.volts / modules as f64),
+        ]);
         said.extend([None, None, None, None]);
     }
 }
@@ -413,11 +418,7 @@ fn distance(m: &Moment, _: &mut Chance, _: u64, said: &mut Vec<Option<Said>>) {
 
 fn ambient(m: &Moment, noise: &mut Chance, _: u64, said: &mut Vec<Option<Said>>) {
     let cab_c = if m.shift.orders.active { 0.5 * (m.saloon_c + 21.0) } else { m.saloon_c };
-    said.extend([
-        number(98.5),
-        number(cab_c),
-        missing(m.missing[0], m.weather.air_c + 0.02 * noise.bell()),
-    ]);
+    said.extend([number(98.5), number(cab_c), missing(m.missing[0], m.weather.air_c + 0.02 * noise.bell())]);
 }
 
 fn position(m: &Moment, _: &mut Chance, _: u64, said: &mut Vec<Option<Said>>) {

@@ -60,11 +60,7 @@ impl Line {
         let part = dt_s / 2.5;
         self.drop_v += (self.drop_aim_v - self.drop_v) * part;
         self.receptive_a += (self.receptive_aim_a - self.receptive_a) * part;
-        Offer {
-            open_v: SOURCE_V - self.drop_v,
-            ohm: SOURCE_OHM + WIRE_OHM_M * feeder_m,
-            receptive_a: self.receptive_a,
-        }
+        Offer { open_v: SOURCE_V - self.drop_v, ohm: SOURCE_OHM + WIRE_OHM_M * feeder_m, receptive_a: self.receptive_a }
     }
 }
 

@@ -11,7 +11,7 @@ use crate::frame::{Frame, Kind};
 
 const SEED: u64 = 1;
 
-fn defs() -> Definitions {
+pub(super) fn defs() -> Definitions {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("signal-defs/velmora");
     Definitions::load(&folder).unwrap_or_else(|error| panic!("{error}"))
 }
@@ -118,7 +118,7 @@ fn the_weak_battery_gives_up_and_its_counter_rolls_over() {
     assert_eq!(run.counter_jumps.first().map(|jump| (jump.kind, jump.from, jump.to)), Some(("roll_over", 255, 0)));
     let mut counts: Vec<f64> = values(&defs, &frames, "battery_counters.timeouts").iter().map(|v| v.1).collect();
     counts.dedup();
-    assert!(counts.starts_with(&[253.0, 254.0, 255.0, 0.0, 1.0]), "{counts:?}");
+    assert!(counts.starts_with(&[254.0, 255.0, 0.0, 1.0]), "{counts:?}");
     assert_eq!(counts.len(), run.battery_timeouts.len() + 1);
     let exhausted = values(&defs, &frames, "off_wire_battery.state");
     let times = exhausted.windows(2).filter(|pair| pair[0].1 != 4.0 && pair[1].1 == 4.0).count();
@@ -163,9 +163,16 @@ fn poles_are_lost_where_that_was_staged() {
 #[test]
 #[ignore]
 fn tmp_print() {
-    let n: u16 = std::env::var("V").unwrap().parse().unwrap();
-    let t0 = std::time::Instant::now();
-    let (truth, frames) = lived(n, 0.0, 24.0, &[]);
-    eprintln!("{:?} {} frames", t0.elapsed(), frames.len());
-    std::fs::write(format!("/tmp/simtools/{n}.json"), serde_json::to_string_pretty(&truth).unwrap()).unwrap();
+    for n in std::env::var("V").unwrap_or_default().split_whitespace().map(|n| n.parse().unwrap()) {
+        let n: u16 = n;
+        let t0 = std::time::Instant::now();
+        let (truth, frames) = lived(n, 0.0, 24.0, &[]);
+        eprintln!("{:?} {} frames", t0.elapsed(), frames.len());
+        std::fs::write(format!("/tmp/simtools/{n}.json"), serde_json::to_string_pretty(&truth).unwrap()).unwrap();
+    }
+    let truth = demo::write(Path::new("/tmp/simtools/demo"), &defs()).unwrap();
+    for v in &truth.vehicles {
+        std::fs::write(format!("/tmp/simtools/demo{}.json", v.vehicle), serde_json::to_string_pretty(v).unwrap())
+            .unwrap();
+    }
 }
