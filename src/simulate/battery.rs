@@ -11,6 +11,8 @@ const PATIENCE_S: f64 = 0.8;
 const EMPTY: f64 = 0.02;
 /// After giving up it rests so long before it lets the vehicle creep.
 const REST_S: f64 = 40.0;
+/// So long it lets the vehicle creep before it gives up again.
+const CREEP_S: f64 = 7.0;
 /// Most current out, and the power for creeping.
 const MOST_OUT_A: f64 = 240.0;
 const CREEP_W: f64 = 26_000.0;
@@ -180,8 +182,10 @@ impl Battery {
             }
             return false;
         }
-        self.below_s = if self.volts < CUT_OFF_V { self.below_s + dt_s } else { 0.0 };
-        let gives_up = (self.below_s > PATIENCE_S || self.charge < EMPTY) && self.gave_up < 2;
+        let low = self.volts < CUT_OFF_V || self.charge < EMPTY;
+        self.below_s = if low { self.below_s + dt_s } else { 0.0 };
+        let patience_s = if self.state == State::Limited { CREEP_S } else { PATIENCE_S };
+        let gives_up = self.below_s > patience_s && self.gave_up < 2;
         if gives_up {
             self.gave_up += 1;
             self.below_s = 0.0;

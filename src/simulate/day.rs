@@ -62,7 +62,9 @@ pub fn vehicle_day<E>(
     let articulated = vehicle.build == Build::Articulated;
     let mut machine =
         Rolling::new(vehicle.build, vehicle.empty_kg(), pack(vehicle, day), stream("line"), stream("poles"));
-    let air = |now_s: f64| weather(world.seed, day.local_day(), 4.0 + now_s / 3_600.0);
+    // The clock hour at which the day began, as its zone has it.
+    let start_hour = f64::from(day.start_hour());
+    let air = |now_s: f64| weather(world.seed, day.local_day(), start_hour + now_s / 3_600.0);
     let mut now = air(0.0);
     // Vehicles stand the night under a roof, a little warmer than the street.
     let garage_c = |now: &Weather| (now.air_c + 3.0).max(4.0);
@@ -94,17 +96,15 @@ pub fn vehicle_day<E>(
 
     while !shift.is_over() {
         let mut now_s = step as f64 * STEP_S;
-        if let Some(wakes_s) = shift.wakes_s() {
-            if wakes_s - now_s > 1.0 {
-                now = air(wakes_s);
-                machine.rest(wakes_s - now_s, garage_c(&now));
-                saloon_c = garage_c(&now);
-                step = (wakes_s / STEP_S) as u64 + 1;
-                now_s = step as f64 * STEP_S;
-            }
+        if let Some(wakes_s) = shift.wakes_s().filter(|wakes_s| wakes_s - now_s > 1.0) {
+            now = air(wakes_s);
+            machine.rest(wakes_s - now_s, garage_c(&now));
+            saloon_c = garage_c(&now);
+            step = (wakes_s / STEP_S) as u64 + 1;
+            now_s = step as f64 * STEP_S;
         }
         let time_us = day.start_us() + step as i64 * STEP_US;
-        if step % WEATHER_EVERY == 0 {
+        if step.is_multiple_of(WEATHER_EVERY) {
             now = air(now_s);
         }
         while let Some(cue) = staged.next_if(|cue| cue.at_s <= now_s) {
@@ -161,7 +161,7 @@ pub fn vehicle_day<E>(
             trouble[0] = (now_s + TROUBLE_S, trouble[0].1.saturating_add(1));
         }
 
-        if step % 20 == 0 {
+        if step.is_multiple_of(20) {
             wander.1 += (wander.0.bell() * 1.6 - wander.1) * 0.08;
             wander.2 += (wander.0.bell() * 1.6 - wander.2) * 0.08;
         }
@@ -274,11 +274,11 @@ impl Ailments {
         }
         let an_hour = 3_600.0 / STEP_S;
         let shaken = machine.speed_ms > 2.0;
-        if self.dropouts_per_hour > 0.0 && machine.is_connected() && shaken && machine.line_a.abs() > 30.0 {
-            // Counted over hours of driving under current, of which an hour of duty has about a third.
-            if self.chance.happens(3.0 * self.dropouts_per_hour / an_hour) {
-                machine.input.drop_out(self.chance.between(0.4, 1.5));
-            }
+        let under_current = machine.is_connected() && shaken && machine.line_a.abs() > 30.0;
+        // Of an hour on duty about a third is driving under current.
+        let dropouts = 3.0 * self.dropouts_per_hour / an_hour;
+        if dropouts > 0.0 && under_current && self.chance.happens(dropouts) {
+            machine.input.drop_out(self.chance.between(0.4, 1.5));
         }
         for index in 0..self.outages.len() {
             let (sensor, per_hour) = self.outages[index];

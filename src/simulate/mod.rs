@@ -129,6 +129,12 @@ impl ServiceDay {
         self.offset_s
     }
 
+    /// The local hour at which it begins.
+    pub(crate) fn start_hour(&self) -> i32 {
+        let start_s = self.start_us.div_euclid(1_000_000) + i64::from(self.offset_s);
+        (start_s.rem_euclid(86_400) / 3_600) as i32
+    }
+
     /// Its date in days since 1970-01-01.
     pub(crate) fn local_day(&self) -> i64 {
         let start_s = self.start_us.div_euclid(1_000_000) + i64::from(self.offset_s);

@@ -352,7 +352,7 @@ mod tests {
         for step in 0..seconds * 20 {
             let phase = step / 20 % 60;
             orders.power = if (8..28).contains(&phase) { 0.8 } else { 0.0 };
-            orders.braking_ms2 = if phase > 40 || phase < 5 { 0.9 } else { 0.0 };
+            orders.braking_ms2 = if !(5..=40).contains(&phase) { 0.9 } else { 0.0 };
             vehicle.step(&orders, &around(grade));
             if vehicle.is_connected() {
                 assert!(vehicle.line_v > LOWEST_V && vehicle.line_v < HIGHEST_V, "{} V", vehicle.line_v);

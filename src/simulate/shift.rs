@@ -282,11 +282,10 @@ impl<'a> Shift<'a> {
         let stop_m = stop.map_or(self.route.length_m, |mark| self.route.marks[mark].0);
         let left_m = stop_m - self.at_m;
         let speed = machine.speed_ms;
-        if left_m < 1.5 && speed < 0.15 || left_m <= 0.05 {
-            if let Some(mark) = stop {
-                self.halt(now_s, mark, machine);
-                return;
-            }
+        let arrived = left_m < 1.5 && speed < 0.15 || left_m <= 0.05;
+        if let Some(mark) = stop.filter(|_| arrived) {
+            self.halt(now_s, mark, machine);
+            return;
         }
         let pace = if weather.ice { 0.88 } else { 1.0 } * self.pace;
         let allowed = self.route.allowed_ms(self.at_m + 0.5 * speed) * pace;

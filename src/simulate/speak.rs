@@ -293,7 +293,7 @@ fn driver(m: &Moment, _: &mut Chance, _: u64, said: &mut Vec<Option<Said>>) {
         flag(open),
         flag(open),
         flag(open && m.articulated),
-        flag(!open && m.shift.passengers > 3 && m.step / 700 % 2 == 0),
+        flag(!open && m.shift.passengers > 3 && (m.step / 700).is_multiple_of(2)),
         number((m.shift.bend() * 420.0 / 5.0).round() * 5.0),
     ]);
 }

@@ -159,20 +159,3 @@ fn poles_are_lost_where_that_was_staged() {
     assert!(run.pole_offs.iter().any(|off| off.special_work == bad && off.cause == Some("overhead")));
     assert!(!run.section_gaps.is_empty());
 }
-
-#[test]
-#[ignore]
-fn tmp_print() {
-    for n in std::env::var("V").unwrap_or_default().split_whitespace().map(|n| n.parse().unwrap()) {
-        let n: u16 = n;
-        let t0 = std::time::Instant::now();
-        let (truth, frames) = lived(n, 0.0, 24.0, &[]);
-        eprintln!("{:?} {} frames", t0.elapsed(), frames.len());
-        std::fs::write(format!("/tmp/simtools/{n}.json"), serde_json::to_string_pretty(&truth).unwrap()).unwrap();
-    }
-    let truth = demo::write(Path::new("/tmp/simtools/demo"), &defs()).unwrap();
-    for v in &truth.vehicles {
-        std::fs::write(format!("/tmp/simtools/demo{}.json", v.vehicle), serde_json::to_string_pretty(v).unwrap())
-            .unwrap();
-    }
-}

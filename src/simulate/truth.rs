@@ -9,7 +9,7 @@
 //! | energies | 1 % and 0.05 kWh: current is told to 0.1 A, 20 times a second (battery: 5 times, 3 %) |
 //! | battery and ambient peaks | 0.15 K (0.03125 K a bit, and the sensor's noise) |
 //! | motor peak | 1 K (1 K a bit) |
-//! | `section_gaps` | those shorter than 100 ms fall between two frames |
+//! | `section_gaps` | those shorter than 200 ms can be missed between frames |
 //! | sensor outages | those shorter than a rule's `for` |
 //! | `coasting_under_current_s` | 3 % and 2 s |
 //! | `parked_poles_down_s` | the rule's `for`, once for each spell |
