@@ -7,11 +7,11 @@
 //!
 //! One direction, no way back. Modules stand in the order in which a frame meets them.
 
-pub mod bits;
-pub mod capture;
-pub mod decode;
-pub mod defs;
 pub mod frame;
+pub mod capture;
 pub mod j1939;
-pub mod simulate;
+pub mod bits;
+pub mod defs;
+pub mod decode;
 pub mod table;
+pub mod simulate;
