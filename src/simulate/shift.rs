@@ -1,0 +1,559 @@
+//! One vehicle's working day as its driver lives it: making ready, trips, stops, poles up and down, going home.
+
+use super::chance::Chance;
+use super::fleet::{Duty, Fault, Piece, Trip, Vehicle};
+use super::poles::Poles;
+use super::rolling::{Orders, Rolling, STEP_S};
+use super::route::{Mark, PLANNED_BRAKING, Route, Wire};
+use super::town::Town;
+use super::weather::Weather;
+
+/// The buses wake before the vehicle is switched on, and fall asleep after it is switched off. Unit: s.
+const WAKING_S: f64 = 20.0;
+const CLOSING_S: f64 = 75.0;
+/// From switching on to raising the poles. Unit: s.
+const POLES_UP_AFTER_S: f64 = 150.0;
+/// Pole-offs on plain wire, per metre, for a sound collector in fair weather.
+const PLAIN_WIRE_PER_M: f64 = 2.5e-7;
+/// Dwell that lets dirt come between collector and wire. Unit: s.
+const SOILING_S: f64 = 9.0;
+
+/// What happened in a step.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) enum Event {
+    /// A pole left its wire: where special work is to blame, its index.
+    PoleOff { work: Option<usize>, cause: &'static str },
+    /// Under dead wire of this special work.
+    Gap { work: usize },
+    /// A planned stretch on the battery begins.
+    StretchBegins,
+    /// The line feeds the vehicle again.
+    StretchEnds,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Doing {
+    Asleep,
+    Waking,
+    MakingReady,
+    Driving,
+    /// At a stop, at lights or a terminal.
+    Standing {
+        since_s: f64,
+        until_s: f64,
+        mark: usize,
+    },
+    /// After a pole-off; `ready_s` once the vehicle stands.
+    PoleLost {
+        ready_s: Option<f64>,
+    },
+    /// In the yard, poles coming down, switched on.
+    Parked {
+        since_s: f64,
+        until_s: f64,
+    },
+    Closing {
+        until_s: f64,
+    },
+    Over,
+}
+
+/// Drives one vehicle through its duty.
+pub(crate) struct Shift<'a> {
+    town: &'a Town,
+    duty: &'a Duty,
+    chance: Chance,
+    doing: Doing,
+    piece: usize,
+    trips: Vec<Trip>,
+    trip: usize,
+    route: Route,
+    /// Where on the route. Unit: m.
+    pub(crate) at_m: f64,
+    /// Dwell at each mark, where the vehicle stops there. Unit: s.
+    dwells: Vec<Option<f64>>,
+    next_stop: usize,
+    next_special: usize,
+    dead_until_m: f64,
+    pub(crate) orders: Orders,
+    /// The driver has asked to leave the wire.
+    pub(crate) off_wire_request: bool,
+    powering: bool,
+    doors_open: bool,
+    pub(crate) passengers: u32,
+    pub(crate) boarded: u32,
+    pub(crate) alighted: u32,
+    collector: f64,
+    phantom: f64,
+    /// Pedal, speed and care of the present operator.
+    pedal: f64,
+    pace: f64,
+    handling: f64,
+    soil_at_s: Option<f64>,
+    /// Staged: lose a pole at the next passage of this special work, or of any.
+    pub(crate) lose_at: Option<Option<usize>>,
+    /// Staged: dirt at the next stop.
+    pub(crate) soil_next: bool,
+}
+
+impl<'a> Shift<'a> {
+    pub(crate) fn new(town: &'a Town, vehicle: &Vehicle, duty: &'a Duty, chance: Chance) -> Self {
+        let collector = vehicle.faults.iter().find_map(|f| match f {
+            Fault::BadCollector { factor } => Some(*factor),
+            _ => None,
+        });
+        let phantom = vehicle.faults.iter().find_map(|f| match f {
+            Fault::PhantomVoltage { probability } => Some(*probability),
+            _ => None,
+        });
+        Self {
+            town,
+            duty,
+            chance,
+            doing: Doing::Asleep,
+            piece: 0,
+            trips: Vec::new(),
+            trip: 0,
+            route: Route::over(town, &[town.yard, town.way(town.yard, 1).get(1).copied().unwrap_or(0)], false),
+            at_m: 0.0,
+            dwells: Vec::new(),
+            next_stop: 0,
+            next_special: 0,
+            dead_until_m: -1.0,
+            orders: Orders::default(),
+            off_wire_request: false,
+            powering: false,
+            doors_open: false,
+            passengers: 0,
+            boarded: 0,
+            alighted: 0,
+            collector: collector.unwrap_or(1.0),
+            phantom: phantom.unwrap_or(0.0),
+            pedal: 0.7,
+            pace: 1.0,
+            handling: 1.0,
+            soil_at_s: None,
+            lose_at: None,
+            soil_next: false,
+        }
+    }
+
+    /// When the buses wake next, if they sleep now. Unit: s since the service day began.
+    pub(crate) fn wakes_s(&self) -> Option<f64> {
+        match self.doing {
+            Doing::Asleep => self.present_piece().map(|piece| piece.active_s - WAKING_S),
+            _ => None,
+        }
+    }
+
+    pub(crate) fn is_over(&self) -> bool {
+        self.doing == Doing::Over
+    }
+
+    pub(crate) fn present_piece(&self) -> Option<&'a Piece> {
+        self.duty.pieces.get(self.piece)
+    }
+
+    /// The present trip, counted from 1, and the line, when on one.
+    pub(crate) fn on_line(&self) -> (u8, u8) {
+        match self.trips.get(self.trip) {
+            Some(trip) if trip.serves => (self.trip as u8, self.duty.line),
+            _ => (0, 0),
+        }
+    }
+
+    pub(crate) fn route(&self) -> &Route {
+        &self.route
+    }
+
+    pub(crate) fn doors_open(&self) -> bool {
+        self.doors_open
+    }
+
+    /// Standing at a layover of some length, nothing going on.
+    pub(crate) fn is_idle(&self, now_s: f64) -> bool {
+        matches!(self.doing, Doing::Standing { since_s, until_s, .. } if now_s - since_s > 40.0 && until_s - now_s > 25.0)
+            && self.soil_at_s.is_none()
+    }
+
+    /// Live wire above.
+    pub(crate) fn is_live(&self) -> bool {
+        // The wire reaches a little beyond the stop where poles go up and down.
+        const REACH_M: f64 = 4.0;
+        let wired = |at_m: f64| self.route.legs.get(self.route.leg_at(at_m)).is_some_and(|leg| leg.wired);
+        let reach = matches!(
+            self.doing,
+            Doing::Standing { .. } | Doing::Parked { .. } | Doing::MakingReady | Doing::PoleLost { .. }
+        );
+        let wire = reach || [-REACH_M, 0.0, REACH_M].iter().any(|metres| wired(self.at_m + metres));
+        wire && self.at_m >= self.dead_until_m
+    }
+
+    /// The next step: what the driver orders of the machine.
+    pub(crate) fn step(&mut self, now_s: f64, machine: &mut Rolling, weather: &Weather, events: &mut Vec<Event>) {
+        match self.doing {
+            Doing::Asleep => {
+                if self.wakes_s().is_some_and(|wakes_s| now_s >= wakes_s) {
+                    self.doing = Doing::Waking;
+                }
+            }
+            Doing::Waking => self.wake(now_s),
+            Doing::MakingReady => self.make_ready(now_s, machine),
+            Doing::Driving => self.drive(now_s, machine, weather, events),
+            Doing::Standing { since_s, until_s, mark } => {
+                self.stand(now_s, (since_s, until_s, mark), machine, events);
+            }
+            Doing::PoleLost { ready_s } => self.put_back(now_s, ready_s, machine),
+            Doing::Parked { since_s, until_s } => self.park(now_s, since_s, until_s, machine),
+            Doing::Closing { until_s } => {
+                self.orders = Orders::default();
+                if now_s >= until_s {
+                    self.piece += 1;
+                    self.doing = if self.present_piece().is_some() { Doing::Asleep } else { Doing::Over };
+                }
+            }
+            Doing::Over => {}
+        }
+    }
+
+    fn wake(&mut self, now_s: f64) {
+        let Some(piece) = self.present_piece() else { return };
+        if now_s < piece.active_s {
+            return;
+        }
+        self.trips = self.duty.trips(self.town, piece);
+        self.trip = 0;
+        let mut manner = Chance::of(u64::from(piece.operator), "manner", &[]);
+        self.pedal = manner.between(0.55, 0.85);
+        self.pace = manner.between(0.92, 1.03);
+        self.handling = manner.between(0.7, 1.5);
+        (self.boarded, self.alighted, self.passengers) = (0, 0, 0);
+        self.orders = Orders { active: true, braking_ms2: 1.0, ..Orders::default() };
+        self.set_out();
+        self.doing = Doing::MakingReady;
+    }
+
+    /// Lays out the present trip.
+    fn set_out(&mut self) {
+        let Some(trip) = self.trips.get(self.trip) else { return };
+        let serves = trip.serves;
+        self.route = Route::over(self.town, &trip.places, serves);
+        self.at_m = 0.0;
+        self.dead_until_m = -1.0;
+        (self.next_stop, self.next_special) = (0, 0);
+        let chance = &mut self.chance;
+        self.dwells = self
+            .route
+            .marks
+            .iter()
+            .map(|(_, mark)| match mark {
+                Mark::Stop { wire, .. } if *wire != Wire::Same => Some(chance.between(16.0, 26.0)),
+                Mark::Stop { always: true, .. } => Some(20.0),
+                Mark::Stop { always: false, .. } => {
+                    chance.happens(0.82).then(|| 8.0 + 7.0 * chance.unit() + 9.0 * chance.unit())
+                }
+                Mark::Lights => chance.happens(0.4).then(|| chance.between(5.0, 32.0)),
+                Mark::Special(_) => None,
+            })
+            .collect();
+    }
+
+    fn make_ready(&mut self, now_s: f64, machine: &mut Rolling) {
+        let active_s = self.present_piece().map_or(0.0, |piece| piece.active_s);
+        self.orders.braking_ms2 = 1.0;
+        if now_s - active_s > POLES_UP_AFTER_S {
+            machine.poles.raise();
+            self.orders.line_wanted = true;
+        }
+        let departs_s = self.trips.get(self.trip).map_or(0.0, |trip| trip.departs_s);
+        if now_s >= departs_s && machine.is_connected() {
+            self.doing = Doing::Driving;
+        }
+    }
+
+    fn drive(&mut self, now_s: f64, machine: &mut Rolling, weather: &Weather, events: &mut Vec<Event>) {
+        let before_m = self.at_m;
+        self.at_m += machine.speed_ms * STEP_S;
+        if machine.poles.are_up() && self.meet_overhead(before_m, machine, weather, events) {
+            self.doing = Doing::PoleLost { ready_s: None };
+            return;
+        }
+        let stop = (self.next_stop..self.dwells.len()).find(|&mark| self.dwells[mark].is_some());
+        let stop_m = stop.map_or(self.route.length_m, |mark| self.route.marks[mark].0);
+        let left_m = stop_m - self.at_m;
+        let speed = machine.speed_ms;
+        let arrived = left_m < 1.5 && speed < 0.15 || left_m <= 0.05;
+        if let Some(mark) = stop.filter(|_| arrived) {
+            self.halt(now_s, mark, machine);
+            return;
+        }
+        let pace = if weather.ice { 0.88 } else { 1.0 } * self.pace;
+        let allowed = self.route.allowed_ms(self.at_m + 0.5 * speed) * pace;
+        let stopping = speed * speed / (2.0 * left_m.max(0.1));
+        let braking = if stopping > 0.8 * PLANNED_BRAKING {
+            stopping
+        } else if speed > allowed + 0.25 {
+            (0.25 + (speed - allowed) * 0.9).min(1.25)
+        } else {
+            0.0
+        };
+        if braking > 0.0 {
+            self.powering = false;
+        } else if speed < 0.86 * allowed || speed < 0.8 {
+            self.powering = true;
+        } else if speed > 0.985 * allowed {
+            self.powering = false;
+        }
+        // Coming to rest short of the stop takes a little power.
+        let worth_it = left_m > 25.0 || speed < 1.2;
+        let uphill = self.route.legs.get(self.route.leg_at(self.at_m)).map_or(0.0, |leg| 6.0 * leg.grade.max(0.0));
+        let wanted = if self.powering && worth_it {
+            (if left_m < 12.0 { 0.2 } else { self.pedal } + uphill).min(1.0)
+        } else {
+            0.0
+        };
+        let ramp = STEP_S * if wanted > self.orders.power { 0.55 } else { 1.6 };
+        let power = self.orders.power + (wanted - self.orders.power).clamp(-ramp, ramp);
+        self.orders.power = if braking > 0.0 { 0.0 } else { power };
+        let ramp = STEP_S * 1.4;
+        self.orders.braking_ms2 += (braking.min(2.2) - self.orders.braking_ms2).clamp(-2.0 * ramp, ramp);
+    }
+
+    /// Special work and plain wire over this step; whether a pole has been lost.
+    fn meet_overhead(
+        &mut self,
+        before_m: f64,
+        machine: &mut Rolling,
+        weather: &Weather,
+        events: &mut Vec<Event>,
+    ) -> bool {
+        let speed_kmh = machine.speed_ms * 3.6;
+        let air = if weather.ice { 3.0 } else { 1.0 } * if weather.wet { 1.2 } else { 1.0 };
+        let vehicle = self.collector * air * self.handling;
+        while let Some(&(at_m, mark)) = self.route.marks.get(self.next_special) {
+            if at_m > self.at_m {
+                break;
+            }
+            self.next_special += 1;
+            let Mark::Special(index) = mark else { continue };
+            let work = &self.town.special_work[index];
+            let haste = (speed_kmh / work.kind.advised_kmh()).clamp(0.5, 2.0);
+            // Where the overhead itself throws collectors off, a worn one hardly adds to it.
+            let vehicle = if work.out_of_true { vehicle / self.collector } else { vehicle };
+            let chance = (work.pole_off_probability * vehicle * haste * haste).min(0.5);
+            let staged = self.lose_at.is_some_and(|at| at.is_none_or(|wanted| wanted == index));
+            if self.chance.happens(chance) || staged && speed_kmh > 6.0 {
+                if staged {
+                    self.lose_at = None;
+                }
+                let cause = if work.out_of_true {
+                    "overhead"
+                } else if self.collector > 5.0 {
+                    "collector"
+                } else if weather.ice {
+                    "ice"
+                } else if haste > 1.3 {
+                    "speed"
+                } else {
+                    "chance"
+                };
+                self.lose_pole(machine, Some(index), cause, events);
+                return true;
+            }
+            if work.dead_m > 0.0 {
+                self.dead_until_m = at_m + work.dead_m;
+                events.push(Event::Gap { work: index });
+            }
+        }
+        let plain = PLAIN_WIRE_PER_M * (self.at_m - before_m) * vehicle;
+        if speed_kmh > 8.0 && self.chance.happens(plain) {
+            let cause = if self.collector > 5.0 { "collector" } else { "chance" };
+            self.lose_pole(machine, None, cause, events);
+            return true;
+        }
+        false
+    }
+
+    fn lose_pole(&mut self, machine: &mut Rolling, work: Option<usize>, cause: &'static str, events: &mut Vec<Event>) {
+        // A worn collector is the right-hand one here.
+        let side = if self.collector > 5.0 { 1 } else { self.chance.below(2) as usize };
+        machine.poles.lose(side);
+        self.orders.power = 0.0;
+        events.push(Event::PoleOff { work, cause });
+    }
+
+    /// Brakes to a stand, walks round the vehicle, puts the poles back.
+    fn put_back(&mut self, now_s: f64, ready_s: Option<f64>, machine: &mut Rolling) {
+        self.orders.power = 0.0;
+        self.orders.braking_ms2 = 1.1;
+        self.at_m += machine.speed_ms * STEP_S;
+        // Special work passed while braking has been passed with the poles down.
+        while self.route.marks.get(self.next_special).is_some_and(|(at_m, _)| *at_m <= self.at_m) {
+            self.next_special += 1;
+        }
+        if machine.speed_ms > 0.0 {
+            return;
+        }
+        let Some(ready_s) = ready_s else {
+            let seconds = 45.0 + self.chance.between(0.0, 70.0);
+            self.doing = Doing::PoleLost { ready_s: Some(now_s + seconds) };
+            return;
+        };
+        if now_s < ready_s {
+            return;
+        }
+        machine.poles.raise();
+        self.dead_until_m = -1.0;
+        if machine.is_connected() {
+            // A stop that was overrun while braking is left out, but not one where the wire changes or the way ends.
+            while let Some(&(at_m, mark)) = self.route.marks.get(self.next_stop) {
+                let skipped = at_m < self.at_m - 1.0 && !matches!(mark, Mark::Stop { always: true, .. });
+                if !skipped {
+                    break;
+                }
+                self.next_stop += 1;
+            }
+            self.doing = Doing::Driving;
+        }
+    }
+
+    fn halt(&mut self, now_s: f64, mark: usize, machine: &mut Rolling) {
+        machine.speed_ms = 0.0;
+        self.orders.power = 0.0;
+        self.orders.braking_ms2 = 1.0;
+        let mut until_s = now_s + self.dwells[mark].unwrap_or(10.0);
+        if mark + 1 == self.route.marks.len() {
+            let departs_s = self.trips.get(self.trip + 1).map(|trip| trip.departs_s);
+            until_s = until_s.max(departs_s.unwrap_or(now_s)).max(now_s + 45.0);
+        }
+        if self.trips.get(self.trip).is_some_and(|trip| trip.serves)
+            && !matches!(self.route.marks[mark].1, Mark::Lights)
+        {
+            let leaving = self.chance.below(7).min(u64::from(self.passengers)) as u32;
+            let joining = if mark + 1 == self.route.marks.len() { 0 } else { self.chance.below(8) as u32 };
+            let leaving = if joining == 0 && mark + 1 == self.route.marks.len() { self.passengers } else { leaving };
+            self.alighted += leaving;
+            self.boarded += joining;
+            self.passengers = (self.passengers - leaving + joining).min(90);
+        }
+        let can_soil = machine.is_connected() && until_s - now_s > SOILING_S;
+        let soils = can_soil && (self.chance.happens(self.phantom) || self.soil_next);
+        if soils {
+            self.soil_next = false;
+        }
+        self.soil_at_s = soils.then_some(now_s + 4.0);
+        self.doing = Doing::Standing { since_s: now_s, until_s, mark };
+    }
+
+    fn stand(
+        &mut self,
+        now_s: f64,
+        (since_s, until_s, mark): (f64, f64, usize),
+        machine: &mut Rolling,
+        events: &mut Vec<Event>,
+    ) {
+        self.orders.power = 0.0;
+        self.orders.braking_ms2 = 1.0;
+        let wire = match self.route.marks[mark].1 {
+            Mark::Stop { wire, .. } => wire,
+            _ => Wire::Same,
+        };
+        let stood_s = now_s - since_s;
+        let serving = self.trips.get(self.trip).is_some_and(|trip| trip.serves);
+        let at_stop = serving && matches!(self.route.marks[mark].1, Mark::Stop { .. });
+        let long = until_s - since_s > 60.0;
+        let dwell = if long { stood_s < 30.0 || until_s - now_s < 35.0 } else { true };
+        self.doors_open = at_stop && stood_s > 1.0 && until_s - now_s > 2.5 && dwell;
+        if self.soil_at_s.is_some_and(|at_s| now_s >= at_s) {
+            self.soil_at_s = None;
+            machine.input.soil(2 + self.chance.below(3) as u32);
+        }
+        match wire {
+            Wire::Ends => self.leave_wire(stood_s, machine, events),
+            Wire::Begins => self.take_wire(stood_s, machine, events),
+            Wire::Same => {}
+        }
+        let fed = if self.orders.stretch { wire != Wire::Begins } else { machine.is_connected() };
+        if now_s >= until_s && fed && self.soil_at_s.is_none() {
+            self.doors_open = false;
+            self.leave(now_s, mark);
+        }
+    }
+
+    fn leave_wire(&mut self, stood_s: f64, machine: &mut Rolling, events: &mut Vec<Event>) {
+        if self.orders.stretch || stood_s < 3.0 {
+            return;
+        }
+        self.off_wire_request = true;
+        if stood_s > 4.5 {
+            self.orders.line_wanted = false;
+        }
+        if stood_s > 6.0 {
+            machine.poles.lower();
+        }
+        if machine.poles.are_down() {
+            self.orders.stretch = true;
+            events.push(Event::StretchBegins);
+        }
+    }
+
+    fn take_wire(&mut self, stood_s: f64, machine: &mut Rolling, events: &mut Vec<Event>) {
+        if !self.orders.stretch || stood_s < 2.0 {
+            return;
+        }
+        machine.poles.raise();
+        self.orders.line_wanted = machine.poles.both_in_contact();
+        if machine.is_connected() {
+            self.orders.stretch = false;
+            self.off_wire_request = false;
+            events.push(Event::StretchEnds);
+        }
+    }
+
+    fn leave(&mut self, now_s: f64, mark: usize) {
+        self.next_stop = mark + 1;
+        if mark + 1 < self.route.marks.len() {
+            self.doing = Doing::Driving;
+            return;
+        }
+        if self.trip + 1 < self.trips.len() {
+            self.trip += 1;
+            self.set_out();
+            self.doing = Doing::Driving;
+        } else {
+            let stays_s = self.chance.between(200.0, 420.0);
+            self.doing = Doing::Parked { since_s: now_s, until_s: now_s + stays_s };
+        }
+    }
+
+    fn park(&mut self, now_s: f64, since_s: f64, until_s: f64, machine: &mut Rolling) {
+        self.orders.braking_ms2 = 1.0;
+        if now_s - since_s > 5.0 {
+            self.orders.line_wanted = false;
+        }
+        if now_s - since_s > 6.5 {
+            machine.poles.lower();
+        }
+        if now_s >= until_s {
+            self.orders = Orders { braking_ms2: 1.0, ..Orders::default() };
+            self.doing = Doing::Closing { until_s: now_s + CLOSING_S };
+        }
+    }
+
+    /// How sharply the street bends under the vehicle, left positive.
+    pub(crate) fn bend(&self) -> f64 {
+        let index = self.route.leg_at(self.at_m);
+        let near = |leg: usize| {
+            self.route.legs.get(leg).map_or(0.0, |leg| {
+                let from_end = (self.at_m - leg.start_m - leg.length_m).abs();
+                if from_end < 12.0 { leg.bend_after * (1.0 - from_end / 12.0) } else { 0.0 }
+            })
+        };
+        near(index) + if index > 0 { near(index - 1) } else { 0.0 }
+    }
+
+    /// Whether the poles hang free at rest: parked, and not waiting to be put back.
+    pub(crate) fn is_parked(&self, poles: &Poles) -> bool {
+        matches!(self.doing, Doing::Parked { .. } | Doing::MakingReady) && poles.are_down()
+    }
+}
