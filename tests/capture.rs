@@ -574,6 +574,59 @@ fn what_cannot_be_written_is_refused_and_leaves_the_rest_whole() {
     assert_eq!(frames_of(&writer.finish().unwrap()), [good]);
 }
 
+/// Takes a few bytes at a time, and none while it is full.
+#[derive(Debug)]
+struct FullDisk {
+    bytes: Vec<u8>,
+    room: usize,
+}
+
+impl Write for FullDisk {
+    fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
+        let count = bytes.len().min(self.room).min(1000);
+        if count == 0 {
+            return Err(std::io::ErrorKind::StorageFull.into());
+        }
+        self.room -= count;
+        self.bytes.extend_from_slice(&bytes[..count]);
+        Ok(count)
+    }
+
+    fn flush(&mut self) -> std::io::Result<()> {
+        Ok(())
+    }
+}
+
+#[test]
+fn a_disk_that_is_full_for_a_while_costs_no_frame_and_doubles_none() {
+    let frame = |n| Frame::data(n, 0, CanId::extended(7), &[n as u8; 8][..(n % 9) as usize]);
+    let mut disk = FullDisk { bytes: Vec::new(), room: 70_001 };
+    let mut writer = PcapngWriter::new(&mut disk, &[None]).unwrap();
+    let taken = (0..10_000).filter(|&n| writer.write(&frame(n)).is_ok()).count();
+    assert!(matches!(writer.write(&frame(0)), Err(WriteError::Io(_))));
+    assert!(writer.flush().is_err());
+    // Nothing is taken that there is no place for, in memory as on the disk.
+    let waiting = writer.bytes() - writer.get_ref().bytes.len() as u64;
+    assert!(taken < 3000 && waiting < 70_000, "{taken} {waiting}");
+
+    let bytes = {
+        let mut sink = FullDisk { bytes: Vec::new(), room: 70_001 };
+        let mut writer = PcapngWriter::new(&mut sink, &[None]).unwrap();
+        let mut next = 0;
+        while next < 5000 {
+            match writer.write(&frame(next)) {
+                Ok(()) => next += 1,
+                Err(_) => writer.get_mut().room = usize::MAX,
+            }
+        }
+        writer.finish().unwrap();
+        sink.bytes
+    };
+    let got = frames_of(&bytes);
+    assert_eq!(got.len(), 5000);
+    assert_eq!((0..5000).map(frame).zip(&got).find(|(wanted, got)| wanted != *got), None);
+}
+
 #[cfg(unix)]
 #[test]
 fn folders_are_searched_in_name_order_and_by_content() {

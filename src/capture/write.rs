@@ -132,7 +132,8 @@ impl<W: Write> PcapngWriter<W> {
     /// Appends a frame.
     ///
     /// # Errors
-    /// The frame cannot be written as it is (nothing of it was), or the bytes cannot be written.
+    /// The frame cannot be written as it is, or the frames before it cannot be written out. It was not taken then, and may
+    /// be offered again; what was taken is written out by the next call that succeeds, once and in order.
     pub fn write(&mut self, frame: &Frame) -> Result<(), WriteError> {
         let data = frame.data.get(..usize::from(frame.len)).unwrap_or(&frame.data);
         self.append(frame.time_us, frame.channel, frame.id, frame.kind, frame.flags, frame.len, frame.raw_dlc, data)
@@ -168,6 +169,8 @@ impl<W: Write> PcapngWriter<W> {
         if len > most {
             return Err(WriteError::Length { kind, len, most });
         }
+        // Before the frame is taken: so a full disk refuses it whole, and cannot fill the memory.
+        self.write_out_if_full()?;
         let units = match self.units(time_us) {
             Some(units) => units,
             None => {
@@ -198,9 +201,9 @@ impl<W: Write> PcapngWriter<W> {
         out.extend_from_slice(&id.to_be_bytes());
         out.extend_from_slice(&[len, flags, 0, raw_dlc]);
         out.extend_from_slice(data);
-        out.resize(out.len().next_multiple_of(4), 0);
+        pad(out, data.len());
         out.extend_from_slice(&block_bytes.to_le_bytes());
-        self.write_out_if_full()
+        Ok(())
     }
 
     /// The time as the present section counts it; none if it cannot.
@@ -248,11 +251,25 @@ impl<W: Write> PcapngWriter<W> {
         if self.collected.len() >= COLLECTED_BYTES { self.write_out() } else { Ok(()) }
     }
 
+    /// Writes out what was collected. After a failure exactly what was not taken is still there.
     fn write_out(&mut self) -> Result<(), WriteError> {
-        self.out.write_all(&self.collected)?;
-        self.bytes_written += self.collected.len() as u64;
-        self.collected.clear();
-        Ok(())
+        let mut taken = 0;
+        let result = loop {
+            let rest = self.collected.get(taken..).unwrap_or_default();
+            if rest.is_empty() {
+                break Ok(());
+            }
+            match self.out.write(rest) {
+                Ok(0) => break Err(io::ErrorKind::WriteZero.into()),
+                Ok(count) => taken += count,
+                Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
+                Err(error) => break Err(error),
+            }
+        };
+        let taken = taken.min(self.collected.len());
+        self.collected.drain(..taken);
+        self.bytes_written += taken as u64;
+        Ok(result?)
     }
 
     /// Bytes of the capture so far, those not yet handed on among them.
@@ -263,7 +280,7 @@ impl<W: Write> PcapngWriter<W> {
     /// Hands on all blocks, and flushes what takes them.
     ///
     /// # Errors
-    /// The bytes cannot be written. Some of them may have been: what is there ends in a cut block.
+    /// The bytes cannot be written. What is there may end in a cut block, which the next call that succeeds completes.
     pub fn flush(&mut self) -> Result<(), WriteError> {
         self.write_out()?;
         Ok(self.out.flush()?)
@@ -272,6 +289,11 @@ impl<W: Write> PcapngWriter<W> {
     /// What takes the bytes, for synchronising a file after [`flush`](Self::flush).
     pub fn get_ref(&self) -> &W {
         &self.out
+    }
+
+    /// As [`get_ref`](Self::get_ref), to change it. Writing to it from outside would break the capture.
+    pub fn get_mut(&mut self) -> &mut W {
+        &mut self.out
     }
 
     /// Hands on all blocks and gives back what took them.
@@ -289,7 +311,12 @@ fn option(out: &mut Vec<u8>, code: u16, value: &[u8]) {
     out.extend_from_slice(&code.to_le_bytes());
     out.extend_from_slice(&(value.len() as u16).to_le_bytes());
     out.extend_from_slice(value);
-    out.resize(out.len().next_multiple_of(4), 0);
+    pad(out, value.len());
+}
+
+/// Fills up to four bytes what was appended last. What lies before it may have been written out in part.
+fn pad(out: &mut Vec<u8>, appended: usize) {
+    out.resize(out.len() + appended.next_multiple_of(4) - appended, 0);
 }
 
 /// A capture file being written, packed as its name says.
