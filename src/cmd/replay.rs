@@ -67,7 +67,7 @@ impl Replayed {
         }
         let found = capture::find(&options.captures)?;
         for path in &found.passed_over {
-            tracing::info!("{path}");
+            tracing::info!("{}: {}; passed over", path.path.display(), path.why);
         }
         if found.captures.is_empty() {
             bail!("no capture found in {}; pcap and pcapng are known by their content", shown_paths(&options.captures));

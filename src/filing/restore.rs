@@ -119,7 +119,7 @@ fn each_frame(
 /// Puts late frames back to where they stood.
 struct Reorder<'a> {
     /// Positions of late frames by time and table.
-    late: HashMap<(TimeUs, &'a str), Vec<u64>>,
+    late: HashMap<TimeUs, Vec<(&'a str, Vec<u64>)>>,
     /// Frames of one instant and table some of which are late, not yet passed on: the last ones are.
     group: Vec<Frame>,
     group_key: Option<(TimeUs, &'a str)>,
@@ -133,15 +133,21 @@ type Passed = Result<(), Box<dyn std::error::Error + Send + Sync>>;
 
 impl<'a> Reorder<'a> {
     fn new(frames: &'a [order::LateFrame]) -> Self {
-        let mut late: HashMap<(TimeUs, &str), Vec<u64>> = HashMap::new();
+        let mut late: HashMap<TimeUs, Vec<(&str, Vec<u64>)>> = HashMap::new();
         for frame in frames {
-            late.entry((frame.time_us, frame.table.as_str())).or_default().push(frame.position);
+            let tables = late.entry(frame.time_us).or_default();
+            match tables.iter_mut().find(|(table, _)| *table == frame.table) {
+                Some((_, positions)) => positions.push(frame.position),
+                None => tables.push((&frame.table, vec![frame.position])),
+            }
         }
         Self { late, group: Vec::new(), group_key: None, held: BTreeMap::new(), position: 0 }
     }
 
     fn take(&mut self, frame: &Frame, table: &str, pass: &mut Pass<'_>) -> Passed {
-        let key = self.late.get_key_value(&(frame.time_us, table)).map(|(key, _)| *key);
+        let tables = self.late.get(&frame.time_us);
+        let table = tables.and_then(|tables| tables.iter().find(|(late, _)| *late == table));
+        let key = table.map(|(table, _)| (frame.time_us, *table));
         if self.group_key.is_some() && self.group_key != key {
             self.end_group(pass)?;
         }
@@ -156,7 +162,10 @@ impl<'a> Reorder<'a> {
     }
 
     fn end_group(&mut self, pass: &mut Pass<'_>) -> Passed {
-        let positions = self.group_key.take().and_then(|key| self.late.remove(&key)).unwrap_or_default();
+        let Some((time_us, table)) = self.group_key.take() else { return Ok(()) };
+        let tables = self.late.get_mut(&time_us).into_iter().flatten();
+        let positions: Vec<u64> =
+            tables.filter(|(late, _)| *late == table).flat_map(|(_, positions)| std::mem::take(positions)).collect();
         let group = std::mem::take(&mut self.group);
         let in_order = group.len().saturating_sub(positions.len());
         for frame in &group[..in_order] {
