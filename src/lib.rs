@@ -10,8 +10,13 @@
 pub mod frame;
 pub mod capture;
 pub mod j1939;
+pub mod identity;
+pub mod day;
 pub mod bits;
 pub mod defs;
 pub mod decode;
+pub mod run;
 pub mod table;
+pub mod store;
+pub mod filing;
 pub mod simulate;

@@ -186,26 +186,24 @@ fn push_record(packet: Packet<'_>, said: Option<Said>, block: &mut FrameBlock, t
         }
         return;
     };
-    let id = match kind {
-        // Both marks on one frame: the error is what counts.
-        Kind::Error if id & CanId::REMOTE != 0 => {
-            tally.odd.flags += 1;
-            CanId(id & !CanId::REMOTE)
-        }
-        Kind::Error => CanId(id),
-        _ => {
-            let id = CanId(id);
-            count_odd_id(id, tally);
-            id
-        }
+    // Both marks on one frame: the error is what counts.
+    let both = CanId::ERROR | CanId::REMOTE;
+    let id = if id & both == both {
+        tally.odd.flags += 1;
+        CanId(id & !CanId::REMOTE)
+    } else {
+        CanId(id)
     };
+    count_odd_id(id, tally);
     let raw_dlc = if kind == Kind::Error { 0 } else { raw_dlc };
     block.push_short(packet.time_us, id, Meta::new(packet.channel, kind, 0, len, raw_dlc), word_of(data));
     tally.frames += 1;
 }
 
+/// Bits above an 11-bit identifier, or above every class of error, mostly tell of a writer with the wrong byte order.
 fn count_odd_id(id: CanId, tally: &mut CaptureTally) {
-    tally.odd.id += u64::from(!id.is_extended() && id.bits() > CanId::STANDARD_BITS);
+    let is_error = id.0 & CanId::ERROR != 0;
+    tally.odd.id += u64::from((is_error || !id.is_extended()) && id.bits() > CanId::STANDARD_BITS);
 }
 
 /// Whether the record of an ordinary classical data frame stands in these words: identifier (big-endian), and the

@@ -37,6 +37,10 @@ use window::Window;
 /// It bounds what a hostile file can make us remember.
 pub const CHANNELS_MAX: usize = 4096;
 
+/// Largest reading buffer: it doubles from some 256 KiB until the longest block of 16 MiB fits in, which no capture of a
+/// CAN bus has.
+pub const BUFFER_BYTES_MAX: usize = 36 << 20;
+
 /// Most bytes of an interface name. Linux has 15.
 const NAME_BYTES_MAX: usize = 256;
 
@@ -65,7 +69,6 @@ pub struct Capture {
     format: Format,
     state: State,
     tally: CaptureTally,
-    channels: Vec<Channel>,
     bytes_total: Option<u64>,
 }
 
@@ -129,7 +132,7 @@ pub fn open_with(path: &Path, options: ReadOptions) -> Result<Capture, CaptureEr
     if metadata.is_dir() {
         return Err(CaptureError::Folder { path: path.to_owned() });
     }
-    let bytes_total = metadata.is_file().then(|| metadata.len());
+    let bytes_total = metadata.is_file().then_some(metadata.len());
     Capture::new(path.display().to_string(), Box::new(file), bytes_total, options)
 }
 
@@ -154,7 +157,6 @@ impl Capture {
         };
         let mut window = Window::new(source);
         let mut tally = CaptureTally::default();
-        let mut channels = Vec::new();
         let format = match recognise(&name, &mut window)? {
             Recognised::Pcap(header) => {
                 let Some(pcap) = pcap::Pcap::new(&header, options) else {
@@ -162,12 +164,11 @@ impl Capture {
                 };
                 window.consume(pcap::HEADER_BYTES);
                 tally.sections = 1;
-                channels.push(Channel { name: None, link_type: header.link_type });
                 Format::Pcap(pcap)
             }
             Recognised::Pcapng => Format::Pcapng(Box::new(pcapng::Pcapng::new(options))),
         };
-        Ok(Self { name, window, format, state: State::Reading, tally, channels, bytes_total })
+        Ok(Self { name, window, format, state: State::Reading, tally, bytes_total })
     }
 
     /// Appends at most `frames_max` frames, and reports whether more may follow. It hands out what one reading of the
@@ -221,11 +222,6 @@ impl Capture {
                         Format::Pcapng(pcapng) => pcapng.take(bytes, room, block, &mut self.tally),
                     };
                     self.window.consume(step.used);
-                    if let Format::Pcapng(pcapng) = &self.format
-                        && pcapng.channels().len() > self.channels.len()
-                    {
-                        self.channels = pcapng.channels().to_vec();
-                    }
                     match step.stop {
                         Stop::Full => return Ok(true),
                         Stop::Need(count) => {
@@ -315,7 +311,10 @@ impl Capture {
 
     /// The CAN networks met so far; grows while a pcapng file is read, and never changes otherwise.
     pub fn channels(&self) -> &[Channel] {
-        &self.channels
+        match &self.format {
+            Format::Pcap(pcap) => std::slice::from_ref(pcap.channel()),
+            Format::Pcapng(pcapng) => pcapng.channels(),
+        }
     }
 
     /// What was met so far.
@@ -326,6 +325,11 @@ impl Capture {
     /// Bytes read of the file as stored: how far reading got.
     pub fn bytes_read(&self) -> u64 {
         self.window.source().stored().bytes()
+    }
+
+    /// Size of the reading buffer: some 256 KiB, and never more than [`BUFFER_BYTES_MAX`], whatever the capture claims.
+    pub fn buffer_bytes(&self) -> usize {
+        self.window.buffer_bytes()
     }
 
     /// Length of the file as stored, where it is one.
@@ -364,16 +368,14 @@ fn recognise(name: &str, window: &mut Window) -> Result<Recognised, CaptureError
         }
         let name = || name.to_owned();
         let bytes = window.bytes();
+        if let Some(trouble) = window.source().trouble()
+            && bytes.len() < wanted_bytes
+        {
+            return Err(CaptureError::Unpack { name: name(), trouble: trouble.clone() });
+        }
         let too_short = |format, wanted_bytes: usize| {
-            Err(match window.source().trouble() {
-                Some(trouble) => CaptureError::Unpack { name: name(), trouble: trouble.clone() },
-                None => CaptureError::TooShort {
-                    name: name(),
-                    format,
-                    found_bytes: bytes.len() as u64,
-                    wanted_bytes: wanted_bytes as u64,
-                },
-            })
+            let (found_bytes, wanted_bytes) = (bytes.len() as u64, wanted_bytes as u64);
+            Err(CaptureError::TooShort { name: name(), format, found_bytes, wanted_bytes })
         };
         match bytes {
             [0xD4, 0xC3, 0xB2, 0xA1, ..]
@@ -419,12 +421,7 @@ fn recognise(name: &str, window: &mut Window) -> Result<Recognised, CaptureError
                     return Err(CaptureError::Head { name: name(), what, offset_bytes });
                 }
             },
-            [] => {
-                return Err(match window.source().trouble() {
-                    Some(trouble) => CaptureError::Unpack { name: name(), trouble: trouble.clone() },
-                    None => CaptureError::Empty { name: name() },
-                });
-            }
+            [] => return Err(CaptureError::Empty { name: name() }),
             _ => return Err(CaptureError::NotACapture { name: name(), found: describe(bytes) }),
         }
     }

@@ -19,21 +19,25 @@ const ZSTD_WINDOW_LOG_MAX: u32 = 27;
 /// Longest gzip member header: a name, a comment and an extra field. Real ones have some dozen bytes.
 const GZIP_HEADER_BYTES_MAX: usize = 1 << 17;
 
-/// First bytes looked at to tell the packing.
+/// First bytes needed to tell the packing.
 const MAGIC_BYTES: usize = 4;
+
+/// Bytes read to get at them: whole memory pages, so that the readings behind begin at one.
+const HEAD_BYTES: usize = 1 << 16;
 
 /// The file as stored: counts and, if wanted, hashes what is read.
 pub(super) struct Stored {
     reader: Box<dyn Read + Send>,
     /// The first bytes, read to tell the packing and not yet taken.
     head: Vec<u8>,
+    head_taken: usize,
     bytes: u64,
     hasher: Option<XxHash3_128>,
 }
 
 impl Stored {
     pub(super) fn new(reader: Box<dyn Read + Send>, hash: bool) -> Self {
-        Self { reader, head: Vec::new(), bytes: 0, hasher: hash.then(XxHash3_128::new) }
+        Self { reader, head: Vec::new(), head_taken: 0, bytes: 0, hasher: hash.then(XxHash3_128::new) }
     }
 
     /// Bytes read so far.
@@ -64,26 +68,34 @@ impl Stored {
         }
     }
 
+    /// The first bytes, at least [`MAGIC_BYTES`] if there are as many.
     fn look_at_head(&mut self) -> io::Result<&[u8]> {
-        let mut chunk = [0; MAGIC_BYTES];
-        while self.head.len() < MAGIC_BYTES {
-            let room = MAGIC_BYTES - self.head.len();
-            let count = self.read_raw(chunk.get_mut(..room).unwrap_or_default())?;
+        let mut head = vec![0; HEAD_BYTES];
+        let mut end = 0;
+        while end < MAGIC_BYTES {
+            let count = self.read_raw(head.get_mut(end..).unwrap_or_default())?;
             if count == 0 {
                 break;
             }
-            self.head.extend_from_slice(chunk.get(..count).unwrap_or_default());
+            end += count;
         }
+        head.truncate(end);
+        self.head = head;
         Ok(&self.head)
     }
 
     fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
-        if self.head.is_empty() {
+        let Some(left) = self.head.get(self.head_taken..).filter(|left| !left.is_empty()) else {
             return self.read_raw(buffer);
+        };
+        let count = left.len().min(buffer.len());
+        if let (Some(to), Some(from)) = (buffer.get_mut(..count), left.get(..count)) {
+            to.copy_from_slice(from);
         }
-        let count = self.head.len().min(buffer.len());
-        for (to, from) in buffer.iter_mut().zip(self.head.drain(..count)) {
-            *to = from;
+        self.head_taken += count;
+        if self.head_taken == self.head.len() {
+            self.head = Vec::new();
+            self.head_taken = 0;
         }
         Ok(count)
     }
@@ -447,5 +459,80 @@ impl Zstd {
                 return Ok((0, Some(PackedTrouble::Corrupt { offset_bytes, reason })));
             }
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::io::{Cursor, Write};
+
+    fn unpack(bytes: &[u8]) -> (Vec<u8>, Option<PackedTrouble>) {
+        let mut unpacker = Unpacker::new(Stored::new(Box::new(Cursor::new(bytes.to_vec())), false)).unwrap();
+        let (mut out, mut piece) = (Vec::new(), vec![0; 10_000]);
+        loop {
+            match unpacker.read(&mut piece).unwrap() {
+                0 => return (out, unpacker.trouble().cloned()),
+                count => out.extend_from_slice(&piece[..count]),
+            }
+        }
+    }
+
+    /// Bytes that pack neither well nor not at all.
+    fn sample() -> Vec<u8> {
+        let mut state = 1_u32;
+        let bytes = std::iter::from_fn(|| {
+            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            Some((state >> 28) as u8)
+        });
+        bytes.take(1_000_000).collect()
+    }
+
+    #[test]
+    fn everything_before_a_damaged_place_comes_out() {
+        let sample = sample();
+        let mut encoder = flate2::write::GzEncoder::new(Vec::new(), flate2::Compression::default());
+        encoder.write_all(&sample).unwrap();
+        let gzip = encoder.finish().unwrap();
+        let mut encoder = zstd::Encoder::new(Vec::new(), 3).unwrap();
+        encoder.include_checksum(true).unwrap();
+        encoder.write_all(&sample).unwrap();
+        let zstd = encoder.finish().unwrap();
+        // A byte packs to half of one; of a deflate or zstd block all is lost, and zstd's have 128 KiB.
+        for (packed, block_bytes) in [(gzip, 100_000), (zstd, 131_072)] {
+            for place in [packed.len() / 3, packed.len() / 2, packed.len() - 1000] {
+                let (out, trouble) = unpack(&packed[..place]);
+                assert_eq!(out, sample[..out.len()]);
+                assert!(out.len() + 2 * block_bytes > sample.len() * place / packed.len(), "{place} {}", out.len());
+                assert_eq!(trouble, Some(PackedTrouble::CutOff { offset_bytes: place as u64 }));
+
+                let mut damaged = packed.clone();
+                damaged[place..place + 400].fill(0xFF);
+                let (out, trouble) = unpack(&damaged);
+                let same = out.iter().zip(&sample).take_while(|(a, b)| a == b).count();
+                assert!(same + 2 * block_bytes > sample.len() * place / packed.len(), "{place} {same}");
+                assert!(trouble.is_some());
+            }
+        }
+    }
+
+    #[test]
+    fn gzip_headers_with_every_field_are_measured() {
+        let header =
+            [&[0x1F, 0x8B, 8, 0x1E, 0, 0, 0, 0, 0, 3][..], &[3, 0, 1, 2, 3], b"name\0", b"comment\0", &[0xAB, 0xCD]]
+                .concat();
+        assert!(matches!(gzip_header(&header), GzipHeader::Bytes(count) if count == header.len()));
+        for cut in 0..header.len() {
+            assert!(matches!(gzip_header(&header[..cut]), GzipHeader::Unfinished));
+        }
+        assert!(matches!(gzip_header(b"\x1F\x8B\x09"), GzipHeader::Other));
+    }
+
+    #[test]
+    fn a_header_without_end_is_given_up() {
+        let mut bytes = vec![b'a'; 1 << 20];
+        bytes[..10].copy_from_slice(&[0x1F, 0x8B, 8, 8, 0, 0, 0, 0, 0, 3]);
+        let (out, trouble) = unpack(&bytes);
+        assert!(out.is_empty() && trouble.is_some());
     }
 }

@@ -4,7 +4,7 @@
 //! Pure: works on slices, says how many bytes it used and what it needs to go on.
 
 use super::can_record::{self, Link, Packet, common_word, is_common};
-use super::{CaptureTally, DamageCause, ReadOptions, Search, Step, Stop};
+use super::{CaptureTally, Channel, DamageCause, ReadOptions, Search, Step, Stop};
 use crate::frame::{CanId, FrameBlock, Meta, TimeUs};
 
 /// Bytes of the file header.
@@ -69,7 +69,9 @@ pub(super) struct Pcap {
     little: bool,
     nanoseconds: bool,
     link: Link,
+    channel: Channel,
     options: ReadOptions,
+    /// Time of the last frame whose two lengths agreed.
     last_seconds: Option<u32>,
 }
 
@@ -85,8 +87,14 @@ impl Pcap {
     /// Behind `header`; none if its link type is not CAN.
     pub(super) fn new(header: &Header, options: ReadOptions) -> Option<Self> {
         let link = Link::of(header.link_type, header.little, options.swap_ids)?;
-        let &Header { little, nanoseconds, .. } = header;
-        Some(Self { little, nanoseconds, link, options, last_seconds: None })
+        let &Header { little, nanoseconds, link_type, .. } = header;
+        let channel = Channel { name: None, link_type };
+        Some(Self { little, nanoseconds, link, channel, options, last_seconds: None })
+    }
+
+    /// The one channel there is.
+    pub(super) fn channel(&self) -> &Channel {
+        &self.channel
     }
 
     fn fraction_limit(&self) -> u32 {
@@ -136,7 +144,11 @@ impl Pcap {
                 continue;
             }
             let captured_bytes = header.captured_bytes;
-            if captured_bytes > RECORD_BYTES_MAX {
+            // No more can be captured than there was. Where a writer left the second length out it never holds; where it
+            // held before, this is damage, and believing it would put all that follows askew.
+            let contradicts = captured_bytes > header.original_bytes
+                && (self.last_seconds.is_some() || self.is_record_behind(behind, header.original_bytes));
+            if captured_bytes > RECORD_BYTES_MAX || contradicts {
                 return Step { used, stop: Stop::Corrupt(DamageCause::RecordLength { claimed_bytes: captured_bytes }) };
             }
             let captured = captured_bytes as usize;
@@ -155,8 +167,10 @@ impl Pcap {
             if tally.frames > before {
                 room -= 1;
                 tally.odd.time_fraction += u64::from(header.fraction >= self.fraction_limit());
+                if captured_bytes <= header.original_bytes {
+                    self.last_seconds = Some(header.seconds);
+                }
             }
-            self.last_seconds = Some(header.seconds);
             used += RECORD_HEADER_BYTES + captured;
         }
     }
@@ -210,6 +224,11 @@ impl Pcap {
             }
         }
         if at_end { Search::Nothing } else { Search::Need { used: at } }
+    }
+
+    /// Whether records follow each other behind so many bytes, as far as can be seen.
+    fn is_record_behind(&self, bytes: &[u8], count: u32) -> bool {
+        bytes.get(count as usize..).is_some_and(|bytes| self.is_chain(bytes, true) == Some(true))
     }
 
     /// Whether records follow each other from here; none if more bytes are needed to tell.

@@ -62,7 +62,7 @@ impl Clock {
         let exponent = u32::from(self.resolution & 0x7F);
         let since_offset_us = if self.resolution & 0x80 != 0 {
             // At most 2^84, shifted by at most 127.
-            units * 1_000_000 >> exponent
+            (units * 1_000_000) >> exponent
         } else if exponent <= 6 {
             units * 10_i128.pow(6 - exponent)
         } else {
@@ -238,6 +238,11 @@ impl Pcapng {
 
     /// Body: link type, reserved, snapshot length, options.
     fn add_interface(&mut self, body: &[u8], tally: &mut CaptureTally) {
+        if self.interfaces.len() >= CHANNELS_MAX {
+            self.interfaces_beyond += 1;
+            self.common_divisor = None;
+            return;
+        }
         let order = self.order();
         let Some((&[a, b, _, _, c, d, e, f], options)) = body.split_first_chunk() else {
             // Interfaces are named by their number, so one that cannot be read still has one.
@@ -272,11 +277,6 @@ impl Pcapng {
     }
 
     fn keep_interface(&mut self, interface: Interface) {
-        if self.interfaces.len() >= CHANNELS_MAX {
-            self.interfaces_beyond += 1;
-            self.common_divisor = None;
-            return;
-        }
         let first = self.interfaces.is_empty();
         self.interfaces.push(interface);
         self.common_divisor = match interface.kind {
@@ -419,7 +419,11 @@ impl Pcapng {
 
     /// Whether a file that ends inside this block ends in an ordinary, cut block, rather than in a damaged length.
     pub(super) fn is_ordinary_cut(&self, bytes: &[u8]) -> bool {
-        match block_head(bytes, self.order()) {
+        let order = self.order();
+        match block_head(bytes, order) {
+            Head::Block { kind: ENHANCED_PACKET, size_bytes, .. } => {
+                size_bytes <= ORDINARY_BLOCK_BYTES_MAX && is_cut_packet(bytes, order, size_bytes)
+            }
             Head::Block { size_bytes, .. } => size_bytes <= ORDINARY_BLOCK_BYTES_MAX,
             Head::Need(_) => true,
             Head::Corrupt(_) => false,
@@ -545,6 +549,30 @@ fn block_head(bytes: &[u8], order: Order) -> Head {
     Head::Block { kind, order, size_bytes }
 }
 
+/// Whether what there is of an enhanced packet goes with the block's length: data and options fill it exactly.
+fn is_cut_packet(bytes: &[u8], order: Order, size_bytes: u32) -> bool {
+    const FRONT_BYTES: u32 = 28;
+    const BACK_BYTES: u32 = 4;
+    let Some(&[.., m, n, o, p, _, _, _, _]) = bytes.first_chunk::<{ FRONT_BYTES as usize }>() else { return true };
+    let data_bytes = order.word([m, n, o, p]).checked_next_multiple_of(4);
+    let Some(before_options) = data_bytes.and_then(|bytes| bytes.checked_add(FRONT_BYTES)) else { return false };
+    let Some(mut left) = size_bytes.checked_sub(BACK_BYTES).and_then(|bytes| bytes.checked_sub(before_options)) else {
+        return false;
+    };
+    let mut rest = bytes.get(before_options as usize..).unwrap_or_default();
+    while left > 0 {
+        let Some((&[a, b, c, d], _)) = rest.split_first_chunk() else { return true };
+        let option_bytes = 4 + u32::from(order.half([c, d])).next_multiple_of(4);
+        if order.half([a, b]) == OPTION_END {
+            return left == option_bytes;
+        }
+        let Some(left_behind) = left.checked_sub(option_bytes) else { return false };
+        left = left_behind;
+        rest = rest.get(option_bytes as usize..).unwrap_or_default();
+    }
+    true
+}
+
 /// A block with both its lengths.
 enum Whole<'a> {
     Block { kind: u32, order: Order, body: &'a [u8], size: usize },
@@ -654,4 +682,60 @@ fn take_common<const LITTLE: bool, const DIVISOR: u64>(
         common_word(word::<true, 32>(block), data)
     }));
     Some((count, time_us(last)))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn resolutions_finer_than_a_microsecond_round_down() {
+        let clock = |resolution, offset_seconds| Clock { resolution, offset_seconds };
+        assert_eq!(clock(9, 0).time_us(1999), (1, false));
+        assert_eq!(clock(9, -1).time_us(1), (-1_000_000, false));
+        assert_eq!(clock(7, -1).time_us(9), (-1_000_000, false));
+        assert_eq!(clock(0x8A, 0).time_us(1023), (999_023, false));
+        assert_eq!(clock(0, 0).time_us(3), (3_000_000, false));
+    }
+
+    #[test]
+    fn no_resolution_and_offset_overflow() {
+        for resolution in 0..=u8::MAX {
+            for offset_seconds in [i64::MIN, -1, 0, 1, i64::MAX] {
+                for units in [0, 1, u64::MAX] {
+                    Clock { resolution, offset_seconds }.time_us(units);
+                }
+            }
+        }
+        assert_eq!(Clock::DEFAULT.time_us(u64::MAX), (i64::MAX, true));
+        assert_eq!(Clock { resolution: 6, offset_seconds: i64::MIN }.time_us(0), (i64::MIN, true));
+    }
+
+    #[test]
+    fn options_end_at_the_mark_or_where_one_does_not_fit() {
+        let order = Order { little: true };
+        let all = |rest| (Options { rest, order }).map(|(code, value)| (code, value.len())).collect::<Vec<_>>();
+        assert_eq!(all(&[2, 0, 1, 0, b'a', 0, 0, 0, 9, 0, 1, 0, 6]), [(2, 1), (9, 1)]);
+        assert_eq!(all(&[0, 0, 0, 0, 2, 0, 0, 0]), []);
+        assert_eq!(all(&[2, 0, 200, 0, b'a']), []);
+        assert_eq!(all(&[2, 0, 1]), []);
+    }
+
+    #[test]
+    fn interfaces_without_number_take_no_memory() {
+        let mut pcapng = Pcapng::new(ReadOptions::default());
+        let mut tally = CaptureTally::default();
+        for number in 0..CHANNELS_MAX + 100 {
+            let name = number.to_le_bytes();
+            let body =
+                [&[227, 0, 0, 0, 0, 0, 0, 0][..], &[2, 0, 4, 0], &[b'a' + name[0] % 26, b'c', b'd', b'e']].concat();
+            pcapng.add_interface(&body, &mut tally);
+        }
+        assert_eq!((pcapng.interfaces.len(), pcapng.interfaces_beyond), (CHANNELS_MAX, 100));
+        assert_eq!((pcapng.channels.len(), pcapng.names_in_section.len()), (CHANNELS_MAX, 26));
+        let mut block = FrameBlock::default();
+        pcapng.packet(CHANNELS_MAX as u32 + 99, Some(0), None, 0, &mut block, &mut tally);
+        pcapng.packet(CHANNELS_MAX as u32 + 100, Some(0), None, 0, &mut block, &mut tally);
+        assert_eq!((tally.skipped.channels_beyond, tally.skipped.unknown_interface), (1, 1));
+    }
 }

@@ -75,7 +75,7 @@ pub struct Odd {
     pub without_time: u64,
     /// Flag bits that are not defined, or not for this kind of frame.
     pub flags: u64,
-    /// Identifier above 0x7FF without the mark of 29 bits. In a whole file of them the writer had the byte order wrong.
+    /// Identifier above 0x7FF without the mark of 29 bits, or a class of error that nobody defined. In a whole file of them the writer had the byte order wrong.
     pub id: u64,
     /// Lengths that do not go with the kind of frame.
     pub length: u64,
@@ -220,7 +220,7 @@ impl CaptureTally {
             (odd.flags, "frames have flag bits that mean nothing for their kind"),
             (
                 odd.id,
-                "frames have an identifier above 0x7FF but are not marked as 29-bit: the file may have been written \
+                "frames have an identifier above 0x7FF but are not marked as 29-bit, or an unknown class of error: the file may have been written \
                  with identifiers in the wrong byte order; if its identifiers look reversed, read it with swapped identifiers",
             ),
             (odd.length, "frames have a length that does not go with their kind"),

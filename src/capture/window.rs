@@ -7,6 +7,9 @@ use std::io;
 /// cache between the system's copy and our look at it. 1 MiB was a tenth slower.
 const READ_BYTES: usize = 1 << 18;
 
+/// Size of a memory page; larger ones are multiples of it.
+const PAGE_BYTES: usize = 4096;
+
 /// Bytes that were read and not yet used up.
 pub(super) struct Window {
     source: Unpacker,
@@ -21,8 +24,11 @@ pub(super) struct Window {
 
 impl Window {
     pub(super) fn new(source: Unpacker) -> Self {
-        let buffer = vec![0; READ_BYTES];
-        Self { source, buffer, start: 0, end: 0, offset_bytes: 0, at_end: false, failure: None }
+        // Two pages more, for what is left and for beginning at a page.
+        let buffer = vec![0; READ_BYTES + 2 * PAGE_BYTES];
+        let mut window = Self { source, buffer, start: 0, end: 0, offset_bytes: 0, at_end: false, failure: None };
+        window.make_room();
+        window
     }
 
     /// What is there.
@@ -50,6 +56,11 @@ impl Window {
         self.offset_bytes += count as u64;
     }
 
+    /// Size of the buffer.
+    pub(super) fn buffer_bytes(&self) -> usize {
+        self.buffer.len()
+    }
+
     /// Whether the source has nothing more, by end or by failure.
     pub(super) fn at_end(&self) -> bool {
         self.at_end
@@ -65,21 +76,18 @@ impl Window {
         self.failure = Some(failure);
     }
 
-    /// Reads once, and reports whether bytes came. The buffer grows only when it is full of one unfinished record.
+    /// Reads once, and reports whether bytes came. The buffer grows only when an unfinished record fills it.
     pub(super) fn refill(&mut self) -> bool {
         if self.at_end {
             return false;
         }
-        if self.start > 0 {
-            self.buffer.copy_within(self.start..self.end, 0);
-            self.end -= self.start;
-            self.start = 0;
+        if self.room() < READ_BYTES / 2 {
+            self.make_room();
         }
-        if self.end == self.buffer.len() {
-            self.buffer.resize(self.buffer.len() * 2, 0);
-        }
+        // Whole pages again, so that the next reading begins at one. There is room for many.
+        let end = self.end + self.room() / PAGE_BYTES * PAGE_BYTES;
         loop {
-            match self.source.read(&mut self.buffer[self.end..]) {
+            match self.source.read(self.buffer.get_mut(self.end..end).unwrap_or_default()) {
                 Ok(0) => {
                     self.at_end = true;
                     return false;
@@ -97,6 +105,25 @@ impl Window {
                 }
             }
         }
+    }
+
+    fn room(&self) -> usize {
+        self.buffer.len() - self.end
+    }
+
+    /// Moves what is left to the front, so that it ends where a memory page does: the system copies whole pages into the
+    /// place behind it, and does that half as fast if they lie askew.
+    fn make_room(&mut self) {
+        let left = self.end - self.start;
+        if left >= self.buffer.len() / 2 {
+            self.buffer.resize(self.buffer.len() * 2, 0);
+        }
+        // Zero if the address cannot be told, which costs only speed.
+        let page = Some(self.buffer.as_ptr().align_offset(PAGE_BYTES)).filter(|&at| at < PAGE_BYTES).unwrap_or(0);
+        let end = page + left.next_multiple_of(PAGE_BYTES);
+        self.buffer.copy_within(self.start..self.end, end - left);
+        self.start = end - left;
+        self.end = end;
     }
 
     /// Reads until there are `count` bytes or the source ends, and reports whether there are.

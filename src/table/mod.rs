@@ -2,6 +2,8 @@
 //!
 //! Values in, record batches out, and back. Does not know files.
 
+pub mod raw;
+pub mod runs;
 pub mod signals;
 
 use std::sync::Arc;

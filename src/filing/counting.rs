@@ -1,0 +1,209 @@
+//! One vehicle's frames → runs, events and bus health, in the order of time.
+//!
+//! Frames of several interfaces may be some milliseconds out of order: they wait for [`WAIT_US`], so that a recount
+//! from the store, where all are in order, gives the same. A clock that steps back further cuts the recording.
+
+use super::order::ranks;
+use super::sorter::Batch;
+use crate::decode::Router;
+use crate::defs::Definitions;
+use crate::frame::{DATA_BYTES_MAX, FrameBlock, Kind, TimeUs};
+use crate::run::{CutReason, Engine, EventRow, Place, RunRow};
+
+/// How far frames may be out of order without the clock having stepped.
+const WAIT_US: i64 = 1_000_000;
+/// How often the engine is told of frames that it does not want.
+const ALIVE_US: i64 = 1_000_000;
+/// Instants before this one come from a clock that was never set: 2000-01-01.
+const CLOCK_SET_US: TimeUs = 946_684_800_000_000;
+
+/// What came of one vehicle's frames.
+#[derive(Debug, Default)]
+pub(crate) struct Counted {
+    pub(crate) runs: Vec<RunRow>,
+    pub(crate) events: Vec<EventRow>,
+    /// What was odd about the clock, in words.
+    pub(crate) remarks: Vec<String>,
+}
+
+/// Counts one vehicle's frames.
+pub(crate) struct Counting {
+    engine: Option<Engine>,
+    ranks: Vec<u32>,
+    waiting: Vec<Waiting>,
+    long: Vec<[u8; DATA_BYTES_MAX]>,
+    highest_us: Option<TimeUs>,
+    alive_us: TimeUs,
+    frames: u64,
+    gap_us: i64,
+    counted: Counted,
+}
+
+/// A frame that waits for its turn. Messages that nobody wants are told of as `route` raw.
+#[derive(Clone, Copy)]
+struct Waiting {
+    time_us: TimeUs,
+    rank: u32,
+    route: u32,
+    len: u8,
+    word: u64,
+}
+
+impl Counting {
+    pub(crate) fn new(defs: &Definitions, places: &[Place]) -> Self {
+        Self {
+            engine: Engine::new(defs, places),
+            ranks: ranks(defs),
+            waiting: Vec::new(),
+            long: Vec::new(),
+            highest_us: None,
+            alive_us: TimeUs::MIN,
+            frames: 0,
+            gap_us: defs.rules.as_ref().map_or(i64::MAX, |rules| rules.gap_us),
+            counted: Counted::default(),
+        }
+    }
+
+    /// Takes the frames `range` of a block in, in the order they arrived.
+    pub(crate) fn take(&mut self, block: &FrameBlock, routes: &[u32], range: std::ops::Range<usize>) {
+        let Some(engine) = &self.engine else { return };
+        let wanted: Vec<bool> = (0..self.ranks.len()).map(|message| engine.wants(message)).collect();
+        for index in range {
+            let time_us = block.time_us[index];
+            let route = routes[index];
+            self.frames += 1;
+            match self.highest_us {
+                Some(highest_us) if time_us < highest_us - WAIT_US => self.step_back(time_us, highest_us),
+                Some(highest_us) if time_us - highest_us > self.gap_us => self.remark_silence(highest_us, time_us),
+                _ => {}
+            }
+            self.highest_us = Some(self.highest_us.unwrap_or(time_us).max(time_us));
+            let wants = wanted[route as usize];
+            if !wants && time_us - self.alive_us < ALIVE_US {
+                continue;
+            }
+            self.alive_us = time_us;
+            let meta = block.meta[index];
+            let mut word = block.data[index];
+            if wants && meta.len > 8 && meta.kind() == Kind::Fd {
+                self.long.push(block.long[word as usize]);
+                word = self.long.len() as u64 - 1;
+            }
+            let route = if wants { route } else { self.ranks.len() as u32 - 1 };
+            self.waiting.push(Waiting { time_us, rank: self.ranks[route as usize], route, len: meta.len, word });
+        }
+        if let Some(highest_us) = self.highest_us {
+            self.feed(highest_us.saturating_sub(WAIT_US));
+        }
+    }
+
+    fn step_back(&mut self, time_us: TimeUs, highest_us: TimeUs) {
+        let seconds = (highest_us - time_us) as f64 / 1e6;
+        self.remark(format!("clock stepped back by {seconds:.3} s at frame {}", self.frames));
+        self.feed(TimeUs::MAX);
+        if let Some(engine) = &mut self.engine {
+            engine.alive(highest_us);
+            engine.cut(CutReason::ClockStep);
+        }
+        self.highest_us = None;
+        self.alive_us = TimeUs::MIN;
+    }
+
+    fn remark_silence(&mut self, from_us: TimeUs, to_us: TimeUs) {
+        let text = if from_us < CLOCK_SET_US && to_us >= CLOCK_SET_US {
+            format!("clock was not set before frame {}: its times begin in {}", self.frames, year(from_us))
+        } else {
+            let minutes = (to_us - from_us) as f64 / 6e7;
+            format!("{minutes:.1} min of silence, or a clock set forward, at frame {}", self.frames)
+        };
+        self.remark(text);
+    }
+
+    fn remark(&mut self, text: String) {
+        /// More would not be read.
+        const REMARKS_MAX: usize = 20;
+        if self.counted.remarks.len() < REMARKS_MAX {
+            self.counted.remarks.push(text);
+        }
+    }
+
+    /// Tells the engine of the frames that came up to an instant, in order.
+    fn feed(&mut self, upto_us: TimeUs) {
+        let Some(engine) = &mut self.engine else { return };
+        let key = |frame: &Waiting| (frame.time_us, frame.rank);
+        if !self.waiting.is_sorted_by_key(key) {
+            self.waiting.sort_by_key(key);
+        }
+        let ready = self.waiting.partition_point(|frame| frame.time_us <= upto_us);
+        let raw = self.ranks.len() as u32 - 1;
+        for frame in &self.waiting[..ready] {
+            if frame.route == raw {
+                engine.alive(frame.time_us);
+            } else if frame.len > 8 {
+                let data = &self.long[frame.word as usize];
+                engine.long_frame(frame.time_us, frame.route as usize, data, frame.len);
+            } else {
+                engine.frame(frame.time_us, frame.route as usize, frame.word, frame.len);
+            }
+        }
+        self.waiting.drain(..ready);
+        if self.waiting.is_empty() {
+            self.long.clear();
+        } else if self.long.len() > 4 * self.waiting.len() + 1024 {
+            // What waits is a second's frames: their payloads are copied together.
+            let mut kept = Vec::new();
+            for frame in self.waiting.iter_mut().filter(|frame| frame.len > 8 && frame.route != raw) {
+                kept.push(self.long[frame.word as usize]);
+                frame.word = kept.len() as u64 - 1;
+            }
+            self.long = kept;
+        }
+        self.counted.runs.append(&mut engine.take_runs());
+        self.counted.events.append(&mut engine.take_events());
+    }
+
+    /// The recording is over.
+    pub(crate) fn finish(mut self) -> Counted {
+        self.feed(TimeUs::MAX);
+        if let (Some(engine), Some(highest_us)) = (&mut self.engine, self.highest_us) {
+            engine.alive(highest_us);
+            engine.cut(CutReason::EndOfRecording);
+            self.counted.runs.append(&mut engine.take_runs());
+            self.counted.events.append(&mut engine.take_events());
+        }
+        self.counted
+    }
+}
+
+fn year(time_us: TimeUs) -> i64 {
+    jiff::Timestamp::from_microsecond(time_us).map_or(0, |at| i64::from(jiff::tz::TimeZone::UTC.to_datetime(at).year()))
+}
+
+/// Counts the vehicles of a capture, batch by batch.
+pub(super) struct Counts<'a> {
+    pub(super) defs: &'a Definitions,
+    pub(super) places: &'a [Place],
+    pub(super) by_vehicle: std::collections::BTreeMap<String, Counting>,
+}
+
+impl Counts<'_> {
+    pub(super) fn take(&mut self, batch: &Batch) {
+        for segment in &batch.segments {
+            let counting = self
+                .by_vehicle
+                .entry(segment.vehicle.clone())
+                .or_insert_with(|| Counting::new(self.defs, self.places));
+            counting.take(&batch.block, &batch.routes, segment.from..segment.to);
+        }
+    }
+}
+
+/// Routes of a block's frames, whose channels are the given buses.
+pub(crate) fn routes_of(router: &mut Router, defs: &Definitions, block: &FrameBlock) -> Vec<u32> {
+    let raw = defs.messages.len();
+    let route = |(meta, id)| match router.route(meta, id) {
+        crate::decode::Route::Message(message) => message as u32,
+        crate::decode::Route::Raw => raw as u32,
+    };
+    block.meta.iter().copied().zip(block.id.iter().copied()).map(route).collect()
+}

@@ -1,0 +1,205 @@
+//! Filing: many files appear and others go, all at once or not at all.
+//!
+//! Every new file is written and synced under `incoming/` first. Then an intent is synced; from there on the change
+//! is carried out whatever happens: by this process, or by the next one that opens the store. The intent becomes the
+//! record of what was filed when all is in place.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use serde::{Deserialize, Serialize};
+
+use super::error::{StoreError, io_error};
+use super::{Store, sync_folder, write_synced};
+
+/// What is known of a capture that was filed.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+pub struct Filed {
+    /// XXH3-128 of the capture's bytes as they were stored.
+    pub id: String,
+    /// Name of the capture as it was given.
+    pub source: String,
+    /// Its size in bytes as it was stored.
+    pub bytes: u64,
+    /// Name of the definition set that decoded it.
+    pub definition_set: String,
+    /// Hash of the definition set.
+    pub definitions: String,
+    /// Per vehicle, in order of appearance.
+    pub vehicles: Vec<VehicleFiled>,
+    /// What was odd about it, in words.
+    pub remarks: Vec<String>,
+    /// Vehicles whose runs are to be counted again, because the capture joins a stretch counted before.
+    #[serde(default)]
+    pub counts_due: Vec<String>,
+}
+
+/// One vehicle's part of a capture.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+pub struct VehicleFiled {
+    /// Fleet number.
+    pub vehicle: String,
+    /// Frames of it in the capture.
+    pub frames: u64,
+    /// Frames that the store had already, from captures that overlap.
+    pub known_frames: u64,
+    /// First time, µs.
+    pub first_us: i64,
+    /// Last time, µs.
+    pub last_us: i64,
+    /// Bus names by channel of the capture.
+    pub buses: Vec<String>,
+    /// XXH3-128 over the frames in their order, to tell an exact restoration.
+    pub frames_hash: String,
+}
+
+/// A change of the store under preparation.
+#[derive(Debug, Default, Serialize, Deserialize)]
+pub struct Change {
+    /// From (below the store) to (below the store).
+    renames: Vec<(PathBuf, PathBuf)>,
+    removals: BTreeSet<PathBuf>,
+    /// The record that is left, with the file it goes to.
+    record: Option<Filed>,
+}
+
+impl Change {
+    /// Puts a file at a place. Both lie in the store.
+    pub fn put(&mut self, store: &Store, from: &Path, to: &Path) {
+        self.renames.push((below(store, from), below(store, to)));
+    }
+
+    /// Takes a file away, unless another is put at its place.
+    pub fn remove(&mut self, store: &Store, path: &Path) {
+        self.removals.insert(below(store, path));
+    }
+
+    /// Leaves a record.
+    pub fn record(&mut self, filed: Filed) {
+        self.record = Some(filed);
+    }
+
+    /// Whether it changes nothing.
+    pub fn is_empty(&self) -> bool {
+        self.renames.is_empty() && self.removals.is_empty() && self.record.is_none()
+    }
+}
+
+fn below(store: &Store, path: &Path) -> PathBuf {
+    path.strip_prefix(store.root()).unwrap_or(path).to_owned()
+}
+
+impl Store {
+    /// Carries a change out. Its new files must be synced already.
+    ///
+    /// # Errors
+    /// The intent cannot be written: then nothing has changed. Or a rename fails: then the next opening goes on.
+    pub fn commit(&self, change: &Change) -> Result<(), StoreError> {
+        assert!(self.is_writable(), "only a store opened for writing is changed");
+        if change.is_empty() {
+            return Ok(());
+        }
+        sync_folder(&self.root.join("incoming"))?;
+        let intent = self.intent_path();
+        let passing = intent.with_extension("passing");
+        let text =
+            serde_json::to_vec(change).map_err(|e| StoreError::Record { path: intent.clone(), why: e.to_string() })?;
+        write_synced(&passing, &text)?;
+        fs::rename(&passing, &intent).map_err(io_error(&intent, "renaming"))?;
+        sync_folder(&self.root)?;
+        self.carry_out(change)
+    }
+
+    fn intent_path(&self) -> PathBuf {
+        self.root.join("intent.json")
+    }
+
+    /// Can be done again at any point, and goes on where it was.
+    fn carry_out(&self, change: &Change) -> Result<(), StoreError> {
+        let mut folders = BTreeSet::new();
+        for (from, to) in &change.renames {
+            let (from, to) = (self.root.join(from), self.root.join(to));
+            let folder = to.parent().unwrap_or(&self.root).to_owned();
+            if !folder.exists() {
+                fs::create_dir_all(&folder).map_err(io_error(&folder, "creating"))?;
+                folders
+                    .extend(folder.ancestors().skip(1).take_while(|f| f.starts_with(&self.root)).map(Path::to_owned));
+            }
+            match fs::rename(&from, &to) {
+                Ok(()) => {}
+                // It was done before the power went.
+                Err(error) if error.kind() == std::io::ErrorKind::NotFound && to.exists() => {}
+                Err(error) => return Err(io_error(&to, "renaming")(error)),
+            }
+            folders.insert(folder);
+        }
+        let kept: BTreeSet<&PathBuf> = change.renames.iter().map(|(_, to)| to).collect();
+        for path in change.removals.iter().filter(|path| !kept.contains(path)) {
+            let path = self.root.join(path);
+            match fs::remove_file(&path) {
+                Ok(()) => {}
+                Err(error) if error.kind() == std::io::ErrorKind::NotFound => {}
+                Err(error) => return Err(io_error(&path, "removing")(error)),
+            }
+            folders.extend(path.parent().map(Path::to_owned));
+        }
+        for folder in folders {
+            sync_folder(&folder)?;
+        }
+        if let Some(filed) = &change.record {
+            let path = self.root.join("filed").join(format!("{}.json", filed.id));
+            let passing = path.with_extension("passing");
+            let text = serde_json::to_vec_pretty(filed)
+                .map_err(|error| StoreError::Record { path: path.clone(), why: error.to_string() })?;
+            write_synced(&passing, &text)?;
+            fs::rename(&passing, &path).map_err(io_error(&path, "renaming"))?;
+            sync_folder(&self.root.join("filed"))?;
+        }
+        let intent = self.intent_path();
+        fs::remove_file(&intent).map_err(io_error(&intent, "removing"))?;
+        sync_folder(&self.root)
+    }
+
+    /// Finishes a change that was begun, and drops files of changes that were not.
+    pub(super) fn recover(&self) -> Result<(), StoreError> {
+        let intent = self.intent_path();
+        match fs::read(&intent) {
+            Ok(text) => {
+                let change: Change = serde_json::from_slice(&text)
+                    .map_err(|error| StoreError::Record { path: intent, why: error.to_string() })?;
+                tracing::warn!("a change of the store was cut off; finishing it");
+                self.carry_out(&change)?;
+            }
+            Err(error) if error.kind() == std::io::ErrorKind::NotFound => {}
+            Err(error) => return Err(io_error(&intent, "reading")(error)),
+        }
+        let incoming = self.root.join("incoming");
+        for entry in fs::read_dir(&incoming).map_err(io_error(&incoming, "reading"))?.flatten() {
+            let path = entry.path();
+            let removed = if path.is_dir() { fs::remove_dir_all(&path) } else { fs::remove_file(&path) };
+            removed.map_err(io_error(&path, "removing"))?;
+        }
+        Ok(())
+    }
+
+    /// Records of all captures filed here, by their names in `filed/`.
+    ///
+    /// # Errors
+    /// A record cannot be read.
+    pub fn filed(&self) -> Result<BTreeMap<String, Filed>, StoreError> {
+        let folder = self.root.join("filed");
+        let mut records = BTreeMap::new();
+        for entry in fs::read_dir(&folder).map_err(io_error(&folder, "reading"))? {
+            let path = entry.map_err(io_error(&folder, "reading"))?.path();
+            if path.extension().is_none_or(|extension| extension != "json") {
+                continue;
+            }
+            let text = fs::read(&path).map_err(io_error(&path, "reading"))?;
+            let filed: Filed = serde_json::from_slice(&text)
+                .map_err(|error| StoreError::Record { path: path.clone(), why: error.to_string() })?;
+            records.insert(filed.id.clone(), filed);
+        }
+        Ok(records)
+    }
+}

@@ -1,0 +1,175 @@
+//! Summary tables (runs, events, bus and message health): small files by month, whose rows can be counted again.
+//!
+//! Every row says in `recording` from which stretch of recording it was counted: the first instant of that stretch.
+//! Where late frames join a stretch, its rows are dropped and counted anew.
+
+use std::ops::RangeInclusive;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use arrow_array::cast::AsArray;
+use arrow_array::types::TimestampMicrosecondType;
+use arrow_array::{BooleanArray, RecordBatch, TimestampMicrosecondArray, UInt64Array, new_null_array};
+use arrow_schema::{Schema, SchemaRef};
+use jiff::ToSpan;
+use jiff::civil::Date;
+
+use super::error::{StoreError, parquet_error};
+use super::file::{CHUNK_ROWS, TableFile, Written, packing_of, properties};
+use super::merge::open_batches;
+use super::read::{entries, parquet_files};
+use super::{Change, Store, TABLE_KEY};
+use crate::frame::TimeUs;
+use crate::table::signals::words;
+use crate::table::{field, time_type};
+
+/// Names of the summary tables.
+pub const TABLES: [&str; 4] = ["runs", "events", "bus_health", "message_health"];
+/// The column that says from which stretch of recording a row was counted.
+pub const RECORDING: &str = "recording";
+
+/// Adds the recording's column to a batch.
+pub fn with_recording(batch: &RecordBatch, recording_us: TimeUs) -> RecordBatch {
+    let about = "First instant of the stretch of recording it was counted from.";
+    let mut fields: Vec<_> = batch.schema().fields().iter().cloned().collect();
+    fields.push(Arc::new(field(RECORDING, time_type(), true, "", about)));
+    let mut columns = batch.columns().to_vec();
+    let times = TimestampMicrosecondArray::from(vec![recording_us; batch.num_rows()]).with_timezone("UTC");
+    columns.push(Arc::new(times));
+    RecordBatch::try_new(Arc::new(Schema::new(fields)), columns)
+        // One field and one array of the batch's own length were added.
+        .unwrap_or_else(|error| panic!("a column was added: {error}"))
+}
+
+/// Writes a summary file to its passing place.
+///
+/// # Errors
+/// It cannot be written.
+pub fn write(store: &Store, table: &str, batch: &RecordBatch) -> Result<Written, StoreError> {
+    let schema = batch.schema();
+    let packing: Vec<_> = schema.fields().iter().map(|field| packing_of(field.data_type())).collect();
+    let footer = [(TABLE_KEY, table.to_owned())];
+    let mut file = TableFile::create(store.incoming(), &schema, properties(&schema, &packing, &footer))?;
+    for start in (0..batch.num_rows()).step_by(CHUNK_ROWS) {
+        file.write(&batch.slice(start, CHUNK_ROWS.min(batch.num_rows() - start)))?;
+    }
+    file.finish()
+}
+
+/// All rows of a summary file, as one batch.
+///
+/// # Errors
+/// It cannot be read.
+pub fn read(path: &Path) -> Result<RecordBatch, StoreError> {
+    let (schema, reader) = open_batches(path, CHUNK_ROWS)?;
+    let batches: Result<Vec<RecordBatch>, _> = reader.collect();
+    let batches = batches.map_err(|error| parquet_error(path)(error.into()))?;
+    arrow_select::concat::concat_batches(&schema, &batches).map_err(|error| parquet_error(path)(error.into()))
+}
+
+/// Months, as `month=…` folders of a table, that can hold summaries of a span.
+fn month_folders(store: &Store, table: &str, span: &RangeInclusive<TimeUs>) -> Result<Vec<PathBuf>, StoreError> {
+    let day = |time_us: TimeUs| -> Date {
+        let at = jiff::Timestamp::from_microsecond(time_us).unwrap_or_default();
+        jiff::tz::TimeZone::UTC.to_datetime(at).date()
+    };
+    let name = |date: Date| format!("month={:04}-{:02}", date.year(), date.month());
+    let first = name(day(*span.start()).saturating_sub(2.days()));
+    let last = name(day(*span.end()).saturating_add(2.days()));
+    let mut folders = entries(&store.root().join(table))?;
+    folders.retain(|folder| {
+        let month = folder.file_name().unwrap_or_default().to_string_lossy().into_owned();
+        (first.as_str()..=last.as_str()).contains(&month.as_str())
+    });
+    Ok(folders)
+}
+
+/// Drops a vehicle's summary rows that were counted from recordings that began within `span`.
+///
+/// # Errors
+/// A file cannot be read or written.
+pub fn drop_rows(
+    store: &Store,
+    change: &mut Change,
+    vehicle: &str,
+    span: &RangeInclusive<TimeUs>,
+) -> Result<(), StoreError> {
+    for table in TABLES {
+        for folder in month_folders(store, table, span)? {
+            for path in super::read::files_of(&folder, vehicle)? {
+                let batch = read(&path)?;
+                let vehicles = batch.column_by_name("vehicle").and_then(words).unwrap_or_default();
+                let recordings = batch
+                    .column_by_name(RECORDING)
+                    .and_then(|column| column.as_primitive_opt::<TimestampMicrosecondType>());
+                let Some(recordings) = recordings else { continue };
+                let kept: Vec<bool> = vehicles
+                    .iter()
+                    .zip(recordings.values())
+                    .map(|(name, recording_us)| name != vehicle || !span.contains(recording_us))
+                    .collect();
+                if kept.iter().all(|kept| *kept) {
+                    continue;
+                }
+                change.remove(store, &path);
+                let rest = arrow_select::filter::filter_record_batch(&batch, &BooleanArray::from(kept))
+                    .map_err(|error| parquet_error(&path)(error.into()))?;
+                if rest.num_rows() > 0 {
+                    let written = write(store, table, &rest)?;
+                    change.put(store, &written.path, &path);
+                }
+            }
+        }
+    }
+    Ok(())
+}
+
+/// Joins summary files into one batch, sorted by vehicle, then time. Columns that only some have are null elsewhere;
+/// one whose type differs is told.
+///
+/// # Errors
+/// A file cannot be read.
+pub fn joined(paths: &[PathBuf]) -> Result<Option<RecordBatch>, StoreError> {
+    let mut batches = Vec::new();
+    for path in paths {
+        batches.push((path, read(path)?));
+    }
+    let Some((first, _)) = batches.first() else { return Ok(None) };
+    let schemas = batches.iter().map(|(_, batch)| batch.schema().as_ref().clone());
+    let schema: SchemaRef = Arc::new(Schema::try_merge(schemas).map_err(|error| parquet_error(first)(error.into()))?);
+    let widened: Result<Vec<RecordBatch>, _> = batches
+        .iter()
+        .map(|(_, batch)| {
+            let column = |name: &str, data_type| {
+                batch.column_by_name(name).cloned().unwrap_or_else(|| new_null_array(data_type, batch.num_rows()))
+            };
+            let columns = schema.fields().iter().map(|field| column(field.name(), field.data_type())).collect();
+            RecordBatch::try_new(schema.clone(), columns)
+        })
+        .collect();
+    let in_arrow = |error: arrow_schema::ArrowError| parquet_error(first)(error.into());
+    let widened = widened.map_err(|error| parquet_error(first)(error.into()))?;
+    let all = arrow_select::concat::concat_batches(&schema, &widened).map_err(in_arrow)?;
+    let vehicles = all.column_by_name("vehicle").and_then(words).unwrap_or_default();
+    let times = all.column(0).as_primitive_opt::<TimestampMicrosecondType>();
+    let mut order: Vec<u64> = (0..all.num_rows() as u64).collect();
+    order.sort_by_key(|row| {
+        let row = *row as usize;
+        (vehicles.get(row), times.map(|times| times.value(row)))
+    });
+    let order = UInt64Array::from(order);
+    let sorted = arrow_select::take::take_record_batch(&all, &order);
+    sorted.map(Some).map_err(|error| parquet_error(first)(error.into()))
+}
+
+/// All rows of a summary table, sorted; none where there are none.
+///
+/// # Errors
+/// A file cannot be read.
+pub fn whole_table(store: &Store, table: &str) -> Result<Option<RecordBatch>, StoreError> {
+    let mut paths = Vec::new();
+    for folder in entries(&store.root().join(table))? {
+        paths.extend(parquet_files(&folder)?);
+    }
+    joined(&paths)
+}
