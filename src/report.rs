@@ -6,7 +6,7 @@ use arrow_array::cast::AsArray;
 use arrow_array::types::{Date32Type, Float64Type, Int32Type, TimestampMicrosecondType, UInt64Type};
 use arrow_array::{Array, ArrayRef, RecordBatch};
 use arrow_schema::DataType;
-use comfy_table::presets::UTF8_HORIZONTAL_ONLY;
+use comfy_table::presets;
 use comfy_table::{Attribute, Cell, CellAlignment, ContentArrangement, Table};
 use serde_json::{Map, Value};
 
@@ -89,7 +89,7 @@ pub fn csv(batch: &RecordBatch, out: &mut impl Write) -> io::Result<()> {
 /// A plain table: rules between heading and rows, numbers to the right.
 pub fn table(headings: &[String], rows: &[Vec<String>], numeric_from: usize) -> String {
     let mut table = Table::new();
-    table.load_preset(UTF8_HORIZONTAL_ONLY).set_content_arrangement(ContentArrangement::Dynamic);
+    table.load_style(presets::UTF8_HORIZONTAL_ONLY).set_content_arrangement(ContentArrangement::Dynamic);
     if table.width().is_none() {
         table.set_width(120);
     }

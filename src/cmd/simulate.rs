@@ -8,8 +8,8 @@ use indicatif::ProgressBar;
 use super::{Done, load_definitions, say};
 use crate::capture::write::open_writer;
 use crate::cli::Simulate;
-use crate::simulate::truth::Truth;
-use crate::simulate::{CHANNELS, ServiceDay, Voices, World, demo, overhead, vehicle_day};
+use crate::simulate::truth::{Planted, Truth};
+use crate::simulate::{CHANNELS, Fault, ServiceDay, Voices, World, demo, overhead, vehicle_day};
 
 /// The clock rule of the invented town.
 const ZONE: &str = "Europe/Vienna";
@@ -26,9 +26,9 @@ pub(super) fn simulate(options: &Simulate) -> Result<Done> {
     let world = World::velmora(options.seed, options.fleet);
     let day = ServiceDay::of(&options.day.to_string(), ZONE, DAY_STARTS_HOUR)?;
     let wanted = |number: &str| options.vehicles.is_empty() || options.vehicles.iter().any(|v| v == number);
-    let vehicles: Vec<_> = world.fleet.vehicles.iter().filter(|v| wanted(&v.number.to_string())).collect();
+    let vehicles: Vec<_> = world.fleet.vehicles.iter().filter(|v| wanted(&v.fleet_number())).collect();
     if vehicles.is_empty() {
-        let numbers: Vec<String> = world.fleet.vehicles.iter().map(|v| v.number.to_string()).collect();
+        let numbers: Vec<String> = world.fleet.vehicles.iter().map(|v| v.fleet_number()).collect();
         bail!("no such vehicle; the fleet has {}", numbers.join(", "));
     }
     let folder = options.to.join(day.date());
@@ -44,11 +44,12 @@ pub(super) fn simulate(options: &Simulate) -> Result<Done> {
         vehicles: Vec::new(),
     };
     for vehicle in vehicles {
-        let path = folder.join(format!("{}.pcapng.zst", vehicle.number));
+        let path = folder.join(format!("{}.pcapng.zst", vehicle.fleet_number()));
         let mut writer = open_writer(&path, &names, None)?;
         let told = vehicle_day(&world, &voices, vehicle, &day, &[], &[], |frame| writer.write(frame))?;
         writer.finish()?.finish().with_context(|| format!("writing {}", path.display()))?;
-        truth.planted.extend(vehicle.planted());
+        let planted = |fault: &Fault| Planted { vehicle: vehicle.fleet_number(), fault: *fault };
+        truth.planted.extend(vehicle.faults.iter().map(planted));
         truth.vehicles.push(told);
         bar.inc(1);
     }
