@@ -11,8 +11,8 @@ use comfy_table::{Attribute, Cell, CellAlignment, ContentArrangement, Table};
 use serde_json::{Map, Value};
 
 use crate::day::ServiceDays;
-use crate::defs::rules::{CounterKind, Rules};
 use crate::defs::payload::tidy;
+use crate::defs::rules::{CounterKind, Rules};
 
 /// One value of a batch, null where there is none.
 fn value(array: &ArrayRef, row: usize) -> Value {
@@ -67,7 +67,11 @@ pub fn json_lines(batch: &RecordBatch, out: &mut impl Write) -> io::Result<()> {
 /// They cannot be written.
 pub fn csv(batch: &RecordBatch, out: &mut impl Write) -> io::Result<()> {
     let quoted = |text: &str| {
-        if text.contains([',', '"', '\n', '\r']) { format!("\"{}\"", text.replace('"', "\"\"")) } else { text.to_owned() }
+        if text.contains([',', '"', '\n', '\r']) {
+            format!("\"{}\"", text.replace('"', "\"\""))
+        } else {
+            text.to_owned()
+        }
     };
     let names: Vec<String> = batch.schema().fields().iter().map(|field| quoted(field.name())).collect();
     write!(out, "{}\r\n", names.join(","))?;
@@ -119,7 +123,11 @@ pub fn runs(batch: &RecordBatch, rules: Option<&Rules>, days: &ServiceDays) -> S
     let mut headings: Vec<String> = ["vehicle", "day", "from", "to"].map(str::to_owned).to_vec();
     let shown: Vec<_> = rules.iter().flat_map(|rules| &rules.counters).filter(|c| c.heading.is_some()).collect();
     for counter in &shown {
-        let unit = if matches!(counter.unit.as_str(), "" | "1") { String::new() } else { format!("\n{}", spoken(&counter.unit)) };
+        let unit = if matches!(counter.unit.as_str(), "" | "1") {
+            String::new()
+        } else {
+            format!("\n{}", spoken(&counter.unit))
+        };
         headings.push(format!("{}{unit}", counter.heading.as_deref().unwrap_or_default()));
     }
     let mut rows = Vec::new();
@@ -127,12 +135,8 @@ pub fn runs(batch: &RecordBatch, rules: Option<&Rules>, days: &ServiceDays) -> S
         let clock = |name: &str| time(name, row).map_or(String::new(), |at| at.strftime("%H:%M").to_string());
         let ended = text("ended_by", row);
         let mark = if ended == "out of use" { "" } else { "…" };
-        let mut cells = vec![
-            text("vehicle", row),
-            text("service_day", row),
-            clock("start"),
-            format!("{}{mark}", clock("end")),
-        ];
+        let mut cells =
+            vec![text("vehicle", row), text("service_day", row), clock("start"), format!("{}{mark}", clock("end"))];
         for counter in &shown {
             let number = column(&counter.name).map_or(Value::Null, |column| value(column, row));
             cells.push(match (&counter.kind, number) {

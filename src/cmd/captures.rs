@@ -60,4 +60,6 @@ pub(super) fn frames(path: &Path, to: Option<&Path>) -> Result<Done> {
     Ok(told(&capture))
 }
 
-pub(super) fn census(_: &[PathBuf], _: &Meaning, _: bool) -> Result<Done> { Ok(Done::Whole) }
+pub(super) fn census(_: &[PathBuf], _: &Meaning, _: bool) -> Result<Done> {
+    Ok(Done::Whole)
+}
