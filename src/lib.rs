@@ -8,8 +8,10 @@
 //! One direction, no way back. Modules stand in the order in which a frame meets them.
 
 pub mod bits;
+pub mod census;
 pub mod decode;
 pub mod defs;
+pub mod explain;
 pub mod frame;
 pub mod health;
 pub mod j1939;
