@@ -7,6 +7,8 @@
 //!
 //! One direction, no way back. Modules stand in the order in which a frame meets them.
 
+<<<<<<< HEAD
+=======
 pub mod frame;
 pub mod capture;
 pub mod j1939;
@@ -22,6 +24,8 @@ pub mod table;
 pub mod store;
 pub mod overhead;
 pub mod filing;
+pub mod census;
+pub mod explain;
 pub mod simulate;
 pub mod report;
 pub mod settings;
