@@ -7,8 +7,6 @@
 //!
 //! One direction, no way back. Modules stand in the order in which a frame meets them.
 
-<<<<<<< HEAD
-=======
 pub mod frame;
 pub mod capture;
 pub mod j1939;

@@ -211,7 +211,9 @@ fn convert(signal: &Signal, raws: &[u64], present: &[bool], unusual: &mut Unusua
     let mut valid: Option<Vec<bool>> = if present.is_empty() { None } else { Some(present.to_vec()) };
     if let (Some(first), Some(last)) = (signal.specials.first(), signal.specials.last()) {
         let (lowest, span) = (first.from, last.to - first.from);
-        for (row, raw) in raws.iter().enumerate() {
+        // Most chunks have none, and this look at all of them is quick.
+        let suspects = if raws.iter().any(|raw| raw.wrapping_sub(lowest) <= span) { raws } else { &[] };
+        for (row, raw) in suspects.iter().enumerate() {
             if raw.wrapping_sub(lowest) > span || present.get(row) == Some(&false) {
                 continue;
             }

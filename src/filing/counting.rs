@@ -139,20 +139,18 @@ impl RunCounting {
     }
 
     fn take(&mut self, block: &FrameBlock, routes: &[u32], range: Range<usize>) {
+        if self.engine.is_none() {
+            return self.watch_clock(&block.time_us[range]);
+        }
         let wants = |message| self.engine.as_ref().is_some_and(|engine| engine.wants(message));
         let wanted: Vec<bool> = (0..self.ranks.len()).map(wants).collect();
         for index in range {
             let time_us = block.time_us[index];
             let route = routes[index];
             self.frames += 1;
-            match self.highest_us {
-                Some(highest_us) if time_us < highest_us - WAIT_US => self.step_back(time_us, highest_us),
-                Some(highest_us) if time_us - highest_us > self.gap_us => self.remark_silence(highest_us, time_us),
-                _ => {}
-            }
-            self.highest_us = Some(self.highest_us.unwrap_or(time_us).max(time_us));
+            self.tick(time_us);
             let wants = wanted[route as usize];
-            if !wants && time_us - self.alive_us < ALIVE_US {
+            if !wants && time_us.saturating_sub(self.alive_us) < ALIVE_US {
                 continue;
             }
             self.alive_us = time_us;
@@ -168,6 +166,27 @@ impl RunCounting {
         if let Some(highest_us) = self.highest_us {
             self.feed(highest_us.saturating_sub(WAIT_US));
         }
+    }
+
+    /// Without rules, nothing but the clock is looked at.
+    fn watch_clock(&mut self, times: &[TimeUs]) {
+        for time_us in times {
+            self.frames += 1;
+            self.tick(*time_us);
+        }
+    }
+
+    /// Follows the clock.
+    #[inline]
+    fn tick(&mut self, time_us: TimeUs) {
+        match self.highest_us {
+            Some(highest_us) if time_us < highest_us.saturating_sub(WAIT_US) => self.step_back(time_us, highest_us),
+            Some(highest_us) if time_us.saturating_sub(highest_us) > self.gap_us => {
+                self.remark_silence(highest_us, time_us)
+            }
+            _ => {}
+        }
+        self.highest_us = Some(self.highest_us.unwrap_or(time_us).max(time_us));
     }
 
     fn step_back(&mut self, time_us: TimeUs, highest_us: TimeUs) {

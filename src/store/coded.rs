@@ -47,7 +47,7 @@ pub struct CodedColumn {
 
 thread_local! {
     /// Number of each pattern, for the column at work; all [`NONE`] between columns.
-    static NUMBERS: RefCell<Vec<u32>> = RefCell::new(vec![NONE; 1 << BITS_MAX]);
+    static NUMBERS: RefCell<Box<[u32; 1 << BITS_MAX]>> = RefCell::new(Box::new([NONE; 1 << BITS_MAX]));
     static PACKER: RefCell<Option<(i32, zstd::bulk::Compressor<'static>)>> = const { RefCell::new(None) };
 }
 
