@@ -108,6 +108,9 @@ impl Replayed {
                 for remark in &record.remarks {
                     tracing::warn!("{}: {remark}", record.source);
                 }
+                for note in &record.notes {
+                    tracing::info!("{}: {note}", record.source);
+                }
                 self.damaged |= !record.remarks.is_empty();
                 self.records.push(record);
             }

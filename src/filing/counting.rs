@@ -18,6 +18,8 @@ use crate::wire::Payload;
 const WAIT_US: i64 = 1_000_000;
 /// How often the engine is told of frames that it does not want.
 const ALIVE_US: i64 = 1_000_000;
+/// Remarks kept of a vehicle's clock: more would not be read.
+const REMARKS_MAX: usize = 20;
 /// Instants before this one come from a clock that was never set: 2000-01-01.
 const CLOCK_SET_US: TimeUs = 946_684_800_000_000;
 
@@ -30,6 +32,8 @@ pub(crate) struct Counted {
     pub(crate) messages: Vec<MessageRow>,
     /// What was odd about the clock, in words.
     pub(crate) remarks: Vec<String>,
+    /// Silences long enough to end a run, in words: nothing odd.
+    pub(crate) notes: Vec<String>,
 }
 
 /// Counts one vehicle's frames.
@@ -202,18 +206,20 @@ impl RunCounting {
     }
 
     fn remark_silence(&mut self, from_us: TimeUs, to_us: TimeUs) {
-        let text = if from_us < CLOCK_SET_US && to_us >= CLOCK_SET_US {
-            format!("clock was not set before frame {}: its times begin in {}", self.frames, year(from_us))
-        } else {
-            let minutes = (to_us - from_us) as f64 / 6e7;
-            format!("{minutes:.1} min of silence, or a clock set forward, at frame {}", self.frames)
-        };
-        self.remark(text);
+        if from_us < CLOCK_SET_US && to_us >= CLOCK_SET_US {
+            self.remark(format!(
+                "clock was not set before frame {}: its times begin in {}",
+                self.frames,
+                year(from_us)
+            ));
+        } else if self.counted.notes.len() < REMARKS_MAX {
+            let minutes = to_us.saturating_sub(from_us) as f64 / 6e7;
+            let note = format!("{minutes:.1} min of silence, or a clock set forward, at frame {}", self.frames);
+            self.counted.notes.push(note);
+        }
     }
 
     fn remark(&mut self, text: String) {
-        /// More would not be read.
-        const REMARKS_MAX: usize = 20;
         if self.counted.remarks.len() < REMARKS_MAX {
             self.counted.remarks.push(text);
         }
