@@ -450,7 +450,8 @@ mod tests {
     /// the end of the frame (without intermission).
     #[test]
     fn nine_frames_have_their_computed_crc_and_length() {
-        let rows: [(CanId, &[u8], u16, usize, usize, u32); 9] = [
+        type Row = (CanId, &'static [u8], u16, usize, usize, u32);
+        let rows: [Row; 9] = [
             (CanId::standard(0x014), &[0x01], 0x7753, 42, 3, 55),
             (CanId::standard(0x000), &[], 0x0000, 34, 6, 50),
             (CanId::standard(0x000), &[0; 8], 0x145B, 98, 16, 124),
