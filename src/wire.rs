@@ -233,20 +233,18 @@ fn stuff_bits(bits: u128, count: u32) -> u32 {
     let filled = bits | ALTERNATING << count;
     let heavy = Runs::of((filled >> HEAVY_FROM) as u64);
     let light = Runs::of(filled as u64);
-    // What a word does not show is taken for what makes a frame doubtful: above bit 53 of the light one, below bit 8 of
-    // the heavy one. Places up to bit 56 are the light word's, the others the heavy word's.
-    let light_doubtful = light.doubtful(!0 << HEAVY_FROM, 0xF) & !0 >> (64 - HEAVY_FROM - 3);
-    if heavy.doubtful(0, 0xFF) | light_doubtful != 0 {
-        return stuff_bits_one_by_one(filled, count);
-    }
     // Bit i: the stuff bit goes behind bit i. The first of a run is its fifth bit; from there every fifth, as far as
-    // the bits are equal.
+    // the bits are equal. The heavier word sees all that its bits depend on, the lighter one is told the rest.
     let light_alone = !0 >> (64 - HEAVY_FROM);
     let mut heavy_stuffed = heavy.fifths();
     let mut light_stuffed = light.fifths() & light_alone | heavy_stuffed << HEAVY_FROM;
     if heavy.equal_5 & heavy_stuffed >> 5 | light.equal_5 & light_stuffed >> 5 != 0 {
         heavy_stuffed = heavy.every_fifth(heavy_stuffed);
         light_stuffed = light.every_fifth(light_stuffed | heavy_stuffed << HEAVY_FROM);
+    }
+    // Five more bits than the heavier word has may follow its last one, for all it knows.
+    if heavy.made_longer(heavy_stuffed, 0x1F) | light.made_longer(light_stuffed, 0x01) & light_alone != 0 {
+        return stuff_bits_one_by_one(filled, count);
     }
     heavy_stuffed.count_ones() + (light_stuffed & light_alone).count_ones()
 }
@@ -270,17 +268,6 @@ impl Runs {
         Self { equal, equal_3: equal_2 & equal >> 2, equal_4, equal_5: equal_4 & equal >> 4 }
     }
 
-    /// Last bits of runs of 5 or 10 and more bits that are followed by a run of 4 or 9 and more; where the run's length
-    /// is not to be seen, as said.
-    #[inline(always)]
-    fn doubtful(&self, unseen_before: u64, unseen_behind: u64) -> u64 {
-        let unequal = !self.equal;
-        let between = unequal & self.equal_4 >> 1 & self.equal_3 << 3;
-        let ends_with_stuff_bit = unequal >> 5 | (self.equal_5 & self.equal_4 >> 5) >> 1 | unseen_before;
-        let is_made_longer = unequal << 4 | self.equal_5 << 8 | unseen_behind;
-        between & ends_with_stuff_bit & is_made_longer
-    }
-
     /// Fifth bits of runs.
     #[inline(always)]
     fn fifths(&self) -> u64 {
@@ -296,6 +283,14 @@ impl Runs {
             goes_on &= goes_on >> distance;
         }
         stuffed
+    }
+
+    /// Fourth bits of runs that follow a stuff bit and, since it makes them longer by one, get more of them: runs of 4
+    /// bits, or of 9 and more. Where what follows is not to be seen, it is taken for that.
+    #[inline(always)]
+    fn made_longer(&self, stuffed: u64, unseen: u64) -> u64 {
+        let unequal = !self.equal;
+        stuffed >> 4 & unequal >> 3 & self.equal_3 & (unequal << 1 | self.equal_5 << 5 | unseen)
     }
 }
 
