@@ -28,7 +28,7 @@ pub use rows::{BusRow, ErrorClasses, MessageRow, Rows};
 
 use crate::defs::{Definitions, Matching};
 use crate::frame::{CanId, Kind, Meta, TimeUs};
-use crate::wire::{Payload, wire_bits};
+use crate::wire::{Memo, Payload, wire_bits};
 use rows::Closed;
 use watch::{BusWatch, Watch};
 
@@ -65,6 +65,8 @@ pub struct Health {
     buses: Vec<BusWatch>,
     /// One a message.
     messages: Vec<Expected>,
+    /// Lengths of the last frames, one a message.
+    memos: Vec<Memo>,
     watches: Vec<Watch>,
     senders: usize,
     closed: Closed,
@@ -89,6 +91,7 @@ impl Health {
         let mut health = Self {
             buses: defs.buses.iter().map(BusWatch::new).collect(),
             messages: Vec::with_capacity(defs.messages.len()),
+            memos: vec![Memo::default(); defs.messages.len()],
             watches: Vec::new(),
             senders: 0,
             closed: Closed::default(),
@@ -118,7 +121,11 @@ impl Health {
         }
         let bus = &mut self.buses[heard.bus];
         bus.last_us = time_us;
-        bus.sent.add(wire_bits(heard.id, heard.meta, heard.payload));
+        let memo = heard.message.and_then(|message| self.memos.get_mut(message));
+        bus.sent.add(match memo {
+            Some(memo) => memo.wire_bits(heard.id, heard.meta, heard.payload),
+            None => wire_bits(heard.id, heard.meta, heard.payload),
+        });
         match heard.meta.kind() {
             Kind::Data | Kind::Fd => bus.row.frames += 1,
             Kind::Remote => {
