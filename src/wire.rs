@@ -57,11 +57,12 @@ impl<'a> Payload<'a> {
     #[inline]
     pub fn of_block(block: &'a FrameBlock, index: usize) -> Self {
         let word = block.data[index];
-        if block.meta[index].len > 8 {
-            usize::try_from(word).ok().and_then(|at| block.long.get(at)).map_or(Self::Word(0), Self::Long)
-        } else {
-            Self::Word(word)
-        }
+        if block.meta[index].len > 8 { Self::of_block_word(block, word) } else { Self::Word(word) }
+    }
+
+    /// The data of a frame longer than 8 bytes, whose place in the block's `long` is `word`.
+    pub fn of_block_word(block: &'a FrameBlock, word: u64) -> Self {
+        usize::try_from(word).ok().and_then(|at| block.long.get(at)).map_or(Self::Word(0), Self::Long)
     }
 
     /// The first 8 bytes, byte 1 lightest.

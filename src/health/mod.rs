@@ -19,6 +19,7 @@
 //! **An hour may have several rows,** where rows were taken in its middle: they add up, by [`BusRow::add`] and
 //! [`MessageRow::add`], to what they would have been without.
 
+mod lengths;
 mod rows;
 #[cfg(test)]
 mod tests;
@@ -28,7 +29,8 @@ pub use rows::{BusRow, ErrorClasses, MessageRow, Rows};
 
 use crate::defs::{Definitions, Matching};
 use crate::frame::{CanId, Kind, Meta, TimeUs};
-use crate::wire::{Memo, Payload, wire_bits};
+use crate::wire::{Payload, wire_bits};
+use lengths::Lengths;
 use rows::Closed;
 use watch::{BusWatch, Watch};
 
@@ -66,7 +68,7 @@ pub struct Health {
     /// One a message.
     messages: Vec<Expected>,
     /// Lengths of the last frames, one a message.
-    memos: Vec<Memo>,
+    lengths: Vec<Lengths>,
     watches: Vec<Watch>,
     senders: usize,
     closed: Closed,
@@ -91,7 +93,7 @@ impl Health {
         let mut health = Self {
             buses: defs.buses.iter().map(BusWatch::new).collect(),
             messages: Vec::with_capacity(defs.messages.len()),
-            memos: vec![Memo::default(); defs.messages.len()],
+            lengths: vec![Lengths::default(); defs.messages.len()],
             watches: Vec::new(),
             senders: 0,
             closed: Closed::default(),
@@ -121,9 +123,9 @@ impl Health {
         }
         let bus = &mut self.buses[heard.bus];
         bus.last_us = time_us;
-        let memo = heard.message.and_then(|message| self.memos.get_mut(message));
-        bus.sent.add(match memo {
-            Some(memo) => memo.wire_bits(heard.id, heard.meta, heard.payload),
+        let lengths = heard.message.and_then(|message| self.lengths.get_mut(message));
+        bus.sent.add(match lengths {
+            Some(lengths) => lengths.of(heard),
             None => wire_bits(heard.id, heard.meta, heard.payload),
         });
         match heard.meta.kind() {
