@@ -7,6 +7,7 @@ import shlex
 import struct
 import subprocess
 import sys
+import zoneinfo
 from pathlib import Path
 
 import pyarrow.parquet as pq
@@ -64,6 +65,11 @@ def yardtap(*arguments, status=(0,)):
     return run.stdout
 
 
+def replay_demo(store, *more):
+    """Files the demo captures. Exit status 3 is theirs too: 211 was switched off for hours, which is remarked on."""
+    return yardtap("replay", DEMO, "--store", store, "--json", *more, status=(0, 3))
+
+
 def json_rows(store, table="runs"):
     lines = yardtap("runs", "--store", store, "--table", table, "--json").splitlines()
     return [json.loads(line) for line in lines]
@@ -75,6 +81,12 @@ def us(text):
         return None
     moment = datetime.datetime.fromisoformat(text.replace("Z", "+00:00"))
     return (moment - EPOCH) // datetime.timedelta(microseconds=1)
+
+
+def zone_of(name):
+    """A time zone by the package tzdata, never the system's: the binary carries its own copy, of that very version."""
+    zoneinfo.reset_tzpath(to=[])
+    return zoneinfo.ZoneInfo(name)
 
 
 # --- captures ------------------------------------------------------------------------------------------------------
