@@ -146,13 +146,15 @@ impl RunCounting {
             let route = routes[index];
             self.frames += 1;
             match self.highest_us {
-                Some(highest_us) if time_us < highest_us - WAIT_US => self.step_back(time_us, highest_us),
-                Some(highest_us) if time_us - highest_us > self.gap_us => self.remark_silence(highest_us, time_us),
+                Some(highest_us) if time_us < highest_us.saturating_sub(WAIT_US) => self.step_back(time_us, highest_us),
+                Some(highest_us) if time_us.saturating_sub(highest_us) > self.gap_us => {
+                    self.remark_silence(highest_us, time_us)
+                }
                 _ => {}
             }
             self.highest_us = Some(self.highest_us.unwrap_or(time_us).max(time_us));
             let wants = wanted[route as usize];
-            if !wants && time_us - self.alive_us < ALIVE_US {
+            if !wants && time_us.saturating_sub(self.alive_us) < ALIVE_US {
                 continue;
             }
             self.alive_us = time_us;
@@ -171,7 +173,7 @@ impl RunCounting {
     }
 
     fn step_back(&mut self, time_us: TimeUs, highest_us: TimeUs) {
-        let seconds = (highest_us - time_us) as f64 / 1e6;
+        let seconds = highest_us.saturating_sub(time_us) as f64 / 1e6;
         self.remark(format!("clock stepped back by {seconds:.3} s at frame {}", self.frames));
         self.feed(TimeUs::MAX);
         if let Some(engine) = &mut self.engine {
@@ -186,7 +188,7 @@ impl RunCounting {
         let text = if from_us < CLOCK_SET_US && to_us >= CLOCK_SET_US {
             format!("clock was not set before frame {}: its times begin in {}", self.frames, year(from_us))
         } else {
-            let minutes = (to_us - from_us) as f64 / 6e7;
+            let minutes = to_us.saturating_sub(from_us) as f64 / 6e7;
             format!("{minutes:.1} min of silence, or a clock set forward, at frame {}", self.frames)
         };
         self.remark(text);
