@@ -4,3 +4,4 @@ mod support;
 
 mod filing;
 mod identity;
+mod power;
