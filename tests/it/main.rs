@@ -5,3 +5,5 @@ mod support;
 mod filing;
 mod identity;
 mod power;
+mod roundtrip;
+mod truth;
