@@ -18,6 +18,8 @@ use crate::wire::Payload;
 const WAIT_US: i64 = 1_000_000;
 /// How often the engine is told of frames that it does not want.
 const ALIVE_US: i64 = 1_000_000;
+/// Remarks kept of a vehicle's clock: more would not be read.
+const REMARKS_MAX: usize = 20;
 /// Instants before this one come from a clock that was never set: 2000-01-01.
 const CLOCK_SET_US: TimeUs = 946_684_800_000_000;
 
@@ -30,6 +32,8 @@ pub(crate) struct Counted {
     pub(crate) messages: Vec<MessageRow>,
     /// What was odd about the clock, in words.
     pub(crate) remarks: Vec<String>,
+    /// Silences long enough to end a run, in words: nothing odd.
+    pub(crate) notes: Vec<String>,
 }
 
 /// Counts one vehicle's frames.
@@ -139,20 +143,16 @@ impl RunCounting {
     }
 
     fn take(&mut self, block: &FrameBlock, routes: &[u32], range: Range<usize>) {
+        if self.engine.is_none() {
+            return self.watch_clock(&block.time_us[range]);
+        }
         let wants = |message| self.engine.as_ref().is_some_and(|engine| engine.wants(message));
         let wanted: Vec<bool> = (0..self.ranks.len()).map(wants).collect();
         for index in range {
             let time_us = block.time_us[index];
             let route = routes[index];
             self.frames += 1;
-            match self.highest_us {
-                Some(highest_us) if time_us < highest_us.saturating_sub(WAIT_US) => self.step_back(time_us, highest_us),
-                Some(highest_us) if time_us.saturating_sub(highest_us) > self.gap_us => {
-                    self.remark_silence(highest_us, time_us)
-                }
-                _ => {}
-            }
-            self.highest_us = Some(self.highest_us.unwrap_or(time_us).max(time_us));
+            self.tick(time_us);
             let wants = wanted[route as usize];
             if !wants && time_us.saturating_sub(self.alive_us) < ALIVE_US {
                 continue;
@@ -172,6 +172,27 @@ impl RunCounting {
         }
     }
 
+    /// Without rules, nothing but the clock is looked at.
+    fn watch_clock(&mut self, times: &[TimeUs]) {
+        for time_us in times {
+            self.frames += 1;
+            self.tick(*time_us);
+        }
+    }
+
+    /// Follows the clock.
+    #[inline]
+    fn tick(&mut self, time_us: TimeUs) {
+        match self.highest_us {
+            Some(highest_us) if time_us < highest_us.saturating_sub(WAIT_US) => self.step_back(time_us, highest_us),
+            Some(highest_us) if time_us.saturating_sub(highest_us) > self.gap_us => {
+                self.remark_silence(highest_us, time_us)
+            }
+            _ => {}
+        }
+        self.highest_us = Some(self.highest_us.unwrap_or(time_us).max(time_us));
+    }
+
     fn step_back(&mut self, time_us: TimeUs, highest_us: TimeUs) {
         let seconds = highest_us.saturating_sub(time_us) as f64 / 1e6;
         self.remark(format!("clock stepped back by {seconds:.3} s at frame {}", self.frames));
@@ -185,18 +206,20 @@ impl RunCounting {
     }
 
     fn remark_silence(&mut self, from_us: TimeUs, to_us: TimeUs) {
-        let text = if from_us < CLOCK_SET_US && to_us >= CLOCK_SET_US {
-            format!("clock was not set before frame {}: its times begin in {}", self.frames, year(from_us))
-        } else {
+        if from_us < CLOCK_SET_US && to_us >= CLOCK_SET_US {
+            self.remark(format!(
+                "clock was not set before frame {}: its times begin in {}",
+                self.frames,
+                year(from_us)
+            ));
+        } else if self.counted.notes.len() < REMARKS_MAX {
             let minutes = to_us.saturating_sub(from_us) as f64 / 6e7;
-            format!("{minutes:.1} min of silence, or a clock set forward, at frame {}", self.frames)
-        };
-        self.remark(text);
+            let note = format!("{minutes:.1} min of silence, or a clock set forward, at frame {}", self.frames);
+            self.counted.notes.push(note);
+        }
     }
 
     fn remark(&mut self, text: String) {
-        /// More would not be read.
-        const REMARKS_MAX: usize = 20;
         if self.counted.remarks.len() < REMARKS_MAX {
             self.counted.remarks.push(text);
         }
