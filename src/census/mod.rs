@@ -317,7 +317,7 @@ impl<'a> Census<'a> {
     pub fn report(&self) -> Report {
         let mut identifiers: Vec<(CanId, Identifier)> =
             self.found.iter().map(|found| (found.id, found.told(self.defs))).collect();
-        identifiers.sort_by(|(a_id, a), (b_id, b)| (a.standing, a.channel, *a_id).cmp(&(b.standing, b.channel, *b_id)));
+        identifiers.sort_by_key(|(id, found)| (found.standing, found.channel, *id));
         let mut signals = Vec::new();
         for (message, counts) in self.defs.messages.iter().zip(&self.signals) {
             for (signal, count) in message.signals.iter().zip(counts) {

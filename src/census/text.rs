@@ -2,7 +2,7 @@
 
 use std::fmt::Write;
 
-use comfy_table::{CellAlignment, ContentArrangement, Table, presets};
+use comfy_table::{CellAlignment, ColumnConstraint, ContentArrangement, Table, presets};
 
 use super::{IDENTIFIERS_MAX, Identifier, Report, SignalCounts, Standing};
 use crate::defs::payload::tidy;
@@ -48,8 +48,8 @@ impl Report {
             text += "\nRemote and error frames\n";
         }
         for found in others {
-            let what = if found.standing == Standing::Remote { "remote frame" } else { "error frame, class" };
-            text += &format!("  {what} {} on {}, {}\n", found.id, found.place(), counted(found.frames, "frame"));
+            let what = if found.standing == Standing::Remote { "remote" } else { "error class" };
+            text += &format!(" {what} {} on {}: {}\n", found.id, found.place(), counted(found.frames, "frame"));
         }
         self.draw_doubts(&mut text);
         text
@@ -70,10 +70,9 @@ impl Report {
                 bit_ranges(&found.changed_bits_without_signal),
             ]
         });
-        let headings =
-            ["message", "identifier", "frames", "every", "expected", "bytes", "bits that change, without a signal"];
+        let headings = ["message", "identifier", "frames", "every", "expected", "bytes", "changing, no signal"];
         *text += "\nMessages\n";
-        *text += &table(&headings, rows, &[2, 3, 4]);
+        *text += &table(&headings, rows.collect(), &[2, 3, 4]);
     }
 
     fn draw_doubts(&self, text: &mut String) {
@@ -81,27 +80,29 @@ impl Report {
         if doubtful.is_empty() {
             return;
         }
-        let count = |count: u64| if count == 0 { String::new() } else { grouped(count) };
-        let value = |signal: &SignalCounts, value: Option<f64>| match value {
-            Some(value) if matches!(signal.unit.as_str(), "" | "1") => tidy(value),
-            Some(value) => format!("{} {}", tidy(value), signal.unit),
-            None => String::new(),
-        };
         let rows = doubtful.iter().map(|signal| {
-            vec![
-                signal.signal.clone(),
-                count(signal.values),
-                count(signal.implausible),
-                count(signal.unavailable),
-                count(signal.error),
-                count(signal.reserved + signal.not_a_number),
-                value(signal, signal.lowest),
-                value(signal, signal.highest),
-            ]
+            let counts = [
+                (signal.implausible, "implausible"),
+                (signal.unavailable, "not available"),
+                (signal.error, "error"),
+                (signal.reserved, "reserved pattern"),
+                (signal.not_a_number, "not a number"),
+            ];
+            let doubts: Vec<String> = counts
+                .iter()
+                .filter(|(count, _)| *count > 0)
+                .map(|(count, what)| format!("{} {what}", grouped(*count)))
+                .collect();
+            let unit = if signal.unit == "1" { "" } else { &signal.unit };
+            let range = match (signal.lowest, signal.highest) {
+                (Some(low), Some(high)) if low == high => format!("{} {unit}", short(low)),
+                (Some(low), Some(high)) => format!("{} to {} {unit}", short(low), short(high)),
+                _ => String::new(),
+            };
+            vec![signal.signal.clone(), grouped(signal.values), range.trim_end().to_owned(), doubts.join(", ")]
         });
-        let headings = ["signal", "values", "implausible", "not available", "error", "no value", "lowest", "highest"];
         *text += "\nSignals with something to doubt\n";
-        *text += &table(&headings, rows, &[1, 2, 3, 4, 5, 6, 7]);
+        *text += &table(&["signal", "values", "from lowest to highest", "doubts"], rows.collect(), &[1]);
     }
 }
 
@@ -117,7 +118,7 @@ impl Identifier {
             let module = j1939.module.as_deref().unwrap_or("unnamed module");
             parts.push(format!("PGN {} from {:02X} {module}", j1939.pgn, j1939.source));
         }
-        let fd = if self.fd { "FD, " } else { "" };
+        let fd = if self.fd { "FD of " } else { "" };
         parts.push(format!("{}, {fd}{} bytes", counted(self.frames, "frame"), listed(&self.lengths)));
         if let Some(period) = self.period {
             parts.push(if period.shortest_us == period.longest_us {
@@ -177,14 +178,20 @@ fn bit_ranges(mask: &[u8]) -> String {
     ranges.join(", ")
 }
 
-fn table(headings: &[&str], rows: impl Iterator<Item = Vec<String>>, right: &[usize]) -> String {
+/// A plain table: columns as wide as they need, the last one broken between words.
+fn table(headings: &[&str], rows: Vec<Vec<String>>, right: &[usize]) -> String {
     let mut table = Table::new();
-    table.load_style(presets::UTF8_HORIZONTAL_ONLY).set_content_arrangement(ContentArrangement::Dynamic);
+    table.load_style(presets::NOTHING).set_content_arrangement(ContentArrangement::Dynamic);
     table.force_no_tty().set_width(COLUMNS).set_header(headings);
     table.add_rows(rows);
-    for index in right {
-        if let Some(column) = table.column_mut(*index) {
-            column.set_cell_alignment(CellAlignment::Right);
+    for index in 0..headings.len() {
+        if let Some(column) = table.column_mut(index) {
+            if right.contains(&index) {
+                column.set_cell_alignment(CellAlignment::Right);
+            }
+            if index + 1 < headings.len() {
+                column.set_constraint(ColumnConstraint::ContentWidth);
+            }
         }
     }
     let mut text = String::new();
@@ -193,6 +200,12 @@ fn table(headings: &[&str], rows: impl Iterator<Item = Vec<String>>, right: &[us
         text.push('\n');
     }
     text
+}
+
+/// A value to six significant digits.
+fn short(value: f64) -> String {
+    let rounded: f64 = format!("{value:.5e}").parse().unwrap_or(value);
+    tidy(rounded)
 }
 
 /// Lengths as numbers and ranges.
@@ -238,11 +251,11 @@ fn grouped(count: u64) -> String {
 fn brief(us: i64) -> String {
     match us {
         ..1_000 => format!("{us} µs"),
-        1_000..10_000 => format!("{:.2} ms", us as f64 / 1e3),
-        10_000..100_000 => format!("{:.1} ms", us as f64 / 1e3),
-        100_000..1_000_000 => format!("{:.0} ms", us as f64 / 1e3),
-        1_000_000..10_000_000 => format!("{:.2} s", us as f64 / 1e6),
-        10_000_000..600_000_000 => format!("{:.1} s", us as f64 / 1e6),
+        1_000..9_995 => format!("{:.2} ms", us as f64 / 1e3),
+        9_995..99_950 => format!("{:.1} ms", us as f64 / 1e3),
+        99_950..999_500 => format!("{:.0} ms", us as f64 / 1e3),
+        999_500..9_995_000 => format!("{:.2} s", us as f64 / 1e6),
+        9_995_000..600_000_000 => format!("{:.1} s", us as f64 / 1e6),
         _ => format!("{:.0} min", us as f64 / 6e7),
     }
 }

@@ -82,18 +82,21 @@ impl HealthCounting {
     }
 
     fn take(&mut self, block: &FrameBlock, routes: &[u32], channels: &[Option<usize>], range: Range<usize>) {
-        for index in range {
-            let time_us = block.time_us[index];
-            if self.last_us.is_some_and(|last_us| time_us.saturating_sub(last_us) > self.gap_us) {
+        let columns = block.time_us[range.clone()].iter().zip(&block.id[range.clone()]).zip(&block.meta[range.clone()]);
+        let columns = columns.zip(&block.data[range.clone()]).zip(&routes[range]);
+        let (mut last_us, raw) = (self.last_us, self.raw);
+        for ((((time_us, id), meta), word), route) in columns {
+            let (time_us, id, meta) = (*time_us, *id, *meta);
+            if last_us.is_some_and(|last_us| time_us.saturating_sub(last_us) > self.gap_us) {
                 self.health.cut();
             }
-            self.last_us = Some(time_us);
-            let meta = block.meta[index];
+            last_us = Some(time_us);
             let Some(Some(bus)) = channels.get(usize::from(meta.channel)).copied() else { continue };
-            let message = (routes[index] != self.raw).then_some(routes[index] as usize);
-            let payload = Payload::of_block(block, index);
-            self.health.frame(&Heard { time_us, bus, message, id: block.id[index], meta, payload });
+            let message = (*route != raw).then_some(*route as usize);
+            let payload = if meta.len > 8 { Payload::of_block_word(block, *word) } else { Payload::Word(*word) };
+            self.health.frame(&Heard { time_us, bus, message, id, meta, payload });
         }
+        self.last_us = last_us;
     }
 }
 
@@ -176,7 +179,13 @@ impl RunCounting {
     fn watch_clock(&mut self, times: &[TimeUs]) {
         for time_us in times {
             self.frames += 1;
-            self.tick(*time_us);
+            // The usual step, at the cost of two comparisons.
+            match &mut self.highest_us {
+                Some(highest_us) if (0..=WAIT_US).contains(&time_us.wrapping_sub(*highest_us)) => {
+                    *highest_us = *time_us
+                }
+                _ => self.tick(*time_us),
+            }
         }
     }
 

@@ -60,6 +60,8 @@ pub fn properties(schema: &SchemaRef, packing: &[Packing], footer: &[(&str, Stri
         .set_created_by(concat!("yardtap ", env!("CARGO_PKG_VERSION")).to_owned())
         .set_writer_version(WriterVersion::PARQUET_2_0)
         .set_compression(Compression::ZSTD(level))
+        // Columns of the general kind are mostly empty: a page a row group is enough.
+        .set_data_page_row_count_limit(ROW_GROUP_ROWS)
         // Row groups are small; page offsets would be known of some columns only.
         .set_offset_index_disabled(true)
         .set_dictionary_page_size_limit(DICTIONARY_BYTES_MAX)
