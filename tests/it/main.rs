@@ -2,8 +2,13 @@
 
 mod support;
 
+mod cli;
+mod damage;
+mod definitions;
 mod filing;
+mod floods;
 mod identity;
+mod places;
 mod power;
 mod roundtrip;
 mod truth;

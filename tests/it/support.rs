@@ -86,7 +86,11 @@ pub fn write_capture(path: &Path, channels: &[Option<&str>], frames: &[Frame]) {
     writer.finish().unwrap().finish().unwrap();
 }
 
-/// As the demo's configuration has it.
+/// What the demo's configuration says of clock and channels.
+pub const CONFIGURATION: &str =
+    "zone = \"Europe/Vienna\"\nday_starts = \"04:00\"\n[channels]\ncan0 = \"traction\"\ncan1 = \"body\"\n";
+
+/// The same as the library takes it.
 pub fn settings() -> Settings {
     let channels = [("can0", "traction"), ("can1", "body")];
     Settings {
