@@ -32,7 +32,9 @@ fn told(capture: &Capture) -> Done {
 
 pub(super) fn frames(path: &Path, to: Option<&Path>) -> Result<Done> {
     if to.is_some() && path.as_os_str() == "-" {
-        bail!("standard input can be read once only, and writing it anew reads it twice; save it to a file and name that");
+        bail!(
+            "standard input can be read once only, and writing it anew reads it twice; save it to a file and name that"
+        );
     }
     let mut capture = open(path)?;
     let mut block = FrameBlock::default();

@@ -23,7 +23,17 @@ fn store() -> &'static str {
 }
 
 const COMMANDS: [&str; 12] = [
-    "replay", "runs", "check", "explain", "census", "frames", "restore", "close", "simulate", "schema", "completions",
+    "replay",
+    "runs",
+    "check",
+    "explain",
+    "census",
+    "frames",
+    "restore",
+    "close",
+    "simulate",
+    "schema",
+    "completions",
     "man-pages",
 ];
 
@@ -216,7 +226,8 @@ fn a_capture_is_restored_by_its_name_and_a_span_by_its_vehicle() {
     run(&["restore", "--store", store(), "--capture", "a.pcapng.zst", "--to", to.to_str().unwrap()]).expect(0, &[]);
     assert!(frames_in(&to) == frames);
     let until = jiff::Timestamp::from_microsecond(frames[1000].time_us).unwrap().to_string();
-    run(&["restore", "--store", store(), "--vehicle", "207", "--until", &until, "--to", to.to_str().unwrap()]).expect(0, &[]);
+    run(&["restore", "--store", store(), "--vehicle", "207", "--until", &until, "--to", to.to_str().unwrap()])
+        .expect(0, &[]);
     let wanted = frames.iter().filter(|frame| frame.time_us <= frames[1000].time_us).count();
     assert_eq!(frames_in(&to).len(), wanted);
     run(&["restore", "--store", store(), "--capture", "zzz", "--to", "x"])

@@ -38,7 +38,10 @@ fn a_capture_cut_anywhere_gives_all_frames_before_the_cut() {
         match file_bytes(&yard, "cut.pcapng", &bytes[..cut]) {
             Err(message) => {
                 assert!(cut < 28, "{cut}: {message}");
-                assert!(message.starts_with("cut.pcapng: ") && message.contains("copy it again") || cut < 4, "{message}");
+                assert!(
+                    message.starts_with("cut.pcapng: ") && message.contains("copy it again") || cut < 4,
+                    "{message}"
+                );
             }
             Ok(outcome) => {
                 let record = outcome.record();
@@ -49,7 +52,11 @@ fn a_capture_cut_anywhere_gives_all_frames_before_the_cut() {
                 if !whole {
                     cut_short += 1;
                     let remark = &record.remarks[0];
-                    assert!(remark.starts_with("cut off inside the record at byte ") && remark.contains("copy the file again"), "{remark}");
+                    assert!(
+                        remark.starts_with("cut off inside the record at byte ")
+                            && remark.contains("copy the file again"),
+                        "{remark}"
+                    );
                 }
             }
         }
@@ -113,9 +120,13 @@ fn a_capture_of_another_network_is_named_and_the_others_are_filed() {
     write_capture(&inbox.join("b.pcapng"), &CHANNELS, &some_minutes(0.2));
     written(&inbox, "notes.txt", b"no capture at all");
     let store = folder.path().join("store");
-    let arguments = ["replay", inbox.to_str().unwrap(), "--defs", "signal-defs/velmora", "--store", store.to_str().unwrap()];
+    let arguments =
+        ["replay", inbox.to_str().unwrap(), "--defs", "signal-defs/velmora", "--store", store.to_str().unwrap()];
     let told = run(&arguments);
-    told.expect(3, &[&format!("{ethernet}: holds packets of link type 1 (byte 20), not CAN"), "wanted is link type 227"]);
+    told.expect(
+        3,
+        &[&format!("{ethernet}: holds packets of link type 1 (byte 20), not CAN"), "wanted is link type 227"],
+    );
     assert!(told.out.contains("1 capture, ") && told.out.contains("; 1 left out"), "{}", told.out);
     // Alone, it is all there is, and nothing was done.
     run(&["replay", &ethernet, "--defs", "signal-defs/velmora", "--store", store.to_str().unwrap()])
@@ -144,7 +155,12 @@ fn frames_without_data_and_of_64_bytes_are_kept_whatever_their_message_says() {
     let start = us("2026-02-17T06:00:00Z");
     let mut frames = Vec::new();
     // Of a classical message, of an FD message and of nobody.
-    for (n, id) in [CanId::standard(0x110), CanId::standard(0x140), CanId::standard(0x7FE)].into_iter().cycle().take(60).enumerate() {
+    for (n, id) in [CanId::standard(0x110), CanId::standard(0x140), CanId::standard(0x7FE)]
+        .into_iter()
+        .cycle()
+        .take(60)
+        .enumerate()
+    {
         let time_us = start + n as i64 * 1000;
         frames.push(Frame::data(time_us, 1, id, &[]));
         frames.push(Frame::data(time_us + 1, 1, id, &[0xA5; 64]));
@@ -163,8 +179,9 @@ fn frames_without_data_and_of_64_bytes_are_kept_whatever_their_message_says() {
 #[test]
 fn identifiers_that_no_definition_has_are_kept_raw() {
     let yard = Yard::new();
-    let frames: Vec<Frame> =
-        (0..500).map(|n| Frame::data(us("2026-02-17T06:00:00Z") + n, 1, CanId::standard(0x7F0 + (n % 8) as u32), &[n as u8])).collect();
+    let frames: Vec<Frame> = (0..500)
+        .map(|n| Frame::data(us("2026-02-17T06:00:00Z") + n, 1, CanId::standard(0x7F0 + (n % 8) as u32), &[n as u8]))
+        .collect();
     let outcome = yard.file("unknown.pcapng", &frames);
     assert_eq!(outcome.record().remarks, Vec::<String>::new());
     let rows = rows_below(&yard.root().join("raw"), &[]);
@@ -211,7 +228,11 @@ fn file_names_that_shells_and_tables_stumble_over_are_names_like_any_other() {
     let list = run(&["restore", "--store", store, "--list"]);
     list.expect(0, &[]);
     for name in ["-rf.pcapng", "quote'\"$(id).pcapng"] {
-        assert!(list.out.replace(['\n', ' '], "").contains(&name.replace(' ', "")) || list.out.contains("quote"), "{}", list.out);
+        assert!(
+            list.out.replace(['\n', ' '], "").contains(&name.replace(' ', "")) || list.out.contains("quote"),
+            "{}",
+            list.out
+        );
     }
 }
 
@@ -225,11 +246,14 @@ fn vehicles_are_named_as_they_like_and_stay_in_their_store() {
         yard.settings.vehicle = Some(name.into());
         let outcome = yard.file("named.pcapng", &frames[..900]);
         yard.close();
-        let restored = yardtap::filing::restore::restore_capture(yard.store(), outcome.record(), &mut |_| Ok(())).unwrap();
+        let restored =
+            yardtap::filing::restore::restore_capture(yard.store(), outcome.record(), &mut |_| Ok(())).unwrap();
         assert_eq!((restored.frames, restored.exact), (900, true), "{name:?}");
-        let rows = rows_below(&yard.root().join("signals"), &[]).len() + rows_below(&yard.root().join("raw"), &[]).len();
+        let rows =
+            rows_below(&yard.root().join("signals"), &[]).len() + rows_below(&yard.root().join("raw"), &[]).len();
         assert_eq!(rows, frames.len() + 900, "{name:?}");
-        let beside: Vec<_> = std::fs::read_dir(yard.folder.path()).unwrap().map(|entry| entry.unwrap().file_name()).collect();
+        let beside: Vec<_> =
+            std::fs::read_dir(yard.folder.path()).unwrap().map(|entry| entry.unwrap().file_name()).collect();
         assert_eq!(beside.len(), 3, "{name:?}: {beside:?}");
     }
 }

@@ -63,10 +63,17 @@ fn problems_of_several_files_are_told_at_once() {
     for (from, to) in [("scale-zero", "a"), ("unit-unknown", "b")] {
         let text = std::fs::read_to_string(Path::new(FOLDER).join(format!("{from}.toml"))).unwrap();
         // One set has a bus once.
-        let text = if to == "b" { text.replace("[bus.traction]\nprotocol = \"plain\"\nbitrate = 500_000\n", "").replace("name = \"m\"", "name = \"n\"").replace("id = 0x100", "id = 0x101") } else { text };
+        let text = if to == "b" {
+            text.replace("[bus.traction]\nprotocol = \"plain\"\nbitrate = 500_000\n", "")
+                .replace("name = \"m\"", "name = \"n\"")
+                .replace("id = 0x100", "id = 0x101")
+        } else {
+            text
+        };
         std::fs::write(folder.path().join(format!("{to}.toml")), text).unwrap();
     }
-    run(&["check", folder.path().to_str().unwrap()]).expect(1, &["a.toml:", "a scale of 0", "b.toml:", "is no UCUM code", "2 problems"]);
+    run(&["check", folder.path().to_str().unwrap()])
+        .expect(1, &["a.toml:", "a scale of 0", "b.toml:", "is no UCUM code", "2 problems"]);
 }
 
 fn texts() -> Vec<String> {
@@ -113,7 +120,8 @@ fn is_taken(text: String, frames: &[(u8, [u8; 64])]) {
         let packing: Vec<Packing> = schema.fields().iter().map(|field| packing_of(field.data_type())).collect();
         let path = folder.path().join("m.parquet");
         let written = properties(&schema, &packing, &[]);
-        let mut file = TableFile::create_coded(path.clone(), &schema, written, &signals::meanings(message, "9")).unwrap();
+        let mut file =
+            TableFile::create_coded(path.clone(), &schema, written, &signals::meanings(message, "9")).unwrap();
         let columns = decode(message, &rows, 0..rows.len());
         file.write_columns(signals::columns(message, &rows, 0..rows.len(), columns), rows.len()).unwrap();
         file.finish().unwrap();

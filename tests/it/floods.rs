@@ -40,7 +40,16 @@ fn memory_mib(frames: &[Frame], set: &str, codes: &[i32]) -> (u64, tempfile::Tem
     write_capture(&capture, &[Some("b")], frames);
     let text = |name: &str| folder.path().join(name).to_str().unwrap().to_owned();
     let (told, mib) = run_watched(&[
-        "replay", &text("a.pcapng"), "--defs", &text("defs"), "--store", &text("store"), "--vehicle", "9", "--threads", "2",
+        "replay",
+        &text("a.pcapng"),
+        "--defs",
+        &text("defs"),
+        "--store",
+        &text("store"),
+        "--vehicle",
+        "9",
+        "--threads",
+        "2",
     ]);
     assert!(told.code.is_some_and(|code| codes.contains(&code)), "{:?}: {}", told.code, told.err);
     assert!(!told.err.contains("panicked"), "{}", told.err);
@@ -58,7 +67,9 @@ const HEAD: &str = "format = 1\n[bus.b]\nprotocol = \"plain\"\nbitrate = 500_000
 #[test]
 fn a_million_different_identifiers_are_filed_in_little_memory() {
     let start = us("2026-02-17T06:00:00Z");
-    let frame = |n: u32| Frame::data(start + i64::from(n) * 100, 0, CanId::extended(n.wrapping_mul(0x9E37_79B1) >> 3), &n.to_le_bytes());
+    let frame = |n: u32| {
+        Frame::data(start + i64::from(n) * 100, 0, CanId::extended(n.wrapping_mul(0x9E37_79B1) >> 3), &n.to_le_bytes())
+    };
     let frames: Vec<Frame> = (0..1 << 20).map(frame).collect();
     let (mib, folder) = memory_mib(&frames, &format!("{HEAD}{}", message("m", 0x1FFF_FFFF)), &[0]);
     let rows = rows_below(&folder.path().join("store/raw"), &["payload"]).len();
@@ -70,7 +81,8 @@ fn a_million_different_identifiers_are_filed_in_little_memory() {
 #[test]
 fn two_thousand_messages_are_filed_in_little_memory() {
     let count = 2000;
-    let set: String = std::iter::once(HEAD.to_owned()).chain((0..count).map(|n| message(&format!("m{n}"), n))).collect();
+    let set: String =
+        std::iter::once(HEAD.to_owned()).chain((0..count).map(|n| message(&format!("m{n}"), n))).collect();
     let start = us("2026-02-17T06:00:00Z");
     let mut dice = Dice::new(3);
     let frames: Vec<Frame> = (0..150_000)

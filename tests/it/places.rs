@@ -157,7 +157,10 @@ fn a_configuration_that_is_wrong_is_shown_in_its_place() {
     let configuration = scene.path("yardtap.toml");
     for (content, parts) in [
         ("stor = \"x\"\n", &["unknown field `stor`", "yardtap.toml:1:1", "1 problem"][..]),
-        ("zone = \"Europe/Velmora\"\nday_starts = \"25:00\"\n", &["no time zone 'Europe/Velmora' is known", "yardtap.toml:2:14", "2 problems"]),
+        (
+            "zone = \"Europe/Velmora\"\nday_starts = \"25:00\"\n",
+            &["no time zone 'Europe/Velmora' is known", "yardtap.toml:2:14", "2 problems"],
+        ),
         ("vehicle_path = \"*\"\n", &["does not say where the vehicle stands", "one {vehicle} among fixed text"]),
         ("definitions = \"nowhere\"\n", &["nowhere: No such file or directory", "name the folder of a definition set"]),
         ("zone = \n", &["yardtap.toml:1:"]),
@@ -228,7 +231,8 @@ fn a_full_disk_is_named_and_what_was_filed_before_is_untouched() {
     scene.replay(&store).expect(0, &[]);
     let room = scene.path("room");
     write_capture(&scene.path("first.pcapng"), &CHANNELS, &some_minutes(0.5));
-    run(&["replay", text(&scene.path("first.pcapng")), "--defs", "signal-defs/velmora", "--store", text(&room)]).expect(0, &[]);
+    run(&["replay", text(&scene.path("first.pcapng")), "--defs", "signal-defs/velmora", "--store", text(&room)])
+        .expect(0, &[]);
     scene.replay(&room).expect(0, &[]);
     assert_same_rows(&room, &store, "once there was room");
 }

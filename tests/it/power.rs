@@ -124,7 +124,8 @@ fn a_recount_that_the_power_cut_off_is_made_when_the_next_capture_is_filed() {
     // As it stood between the two changes: the frames are in, the runs are those from before.
     let folder = tempfile::tempdir().unwrap();
     let root = folder.path();
-    let is_summary = |name: &str| ["runs/", "events/", "bus_health/", "message_health/"].iter().any(|t| name.starts_with(t));
+    let is_summary =
+        |name: &str| ["runs/", "events/", "bus_health/", "message_health/"].iter().any(|t| name.starts_with(t));
     for (name, bytes) in whole.iter().filter(|(name, _)| !is_summary(name)) {
         let mut bytes = bytes.clone();
         if name.starts_with("filed/") && !counted.contains_key(name) {

@@ -31,7 +31,9 @@ fn any_message(index: usize) -> impl Strategy<Value = String> {
             let lsb = if aligned { at + bits - 8 } else { at };
             let order = if aligned { "big" } else { "little" };
             let (byte, bit) = (lsb / 8 + 1, lsb % 8 + 1);
-            text.push_str(&format!("[[message.signal]]\nname = \"s{count}\"\nlsb = \"{byte}.{bit}\"\nbits = {bits}\norder = \"{order}\"\n"));
+            text.push_str(&format!(
+                "[[message.signal]]\nname = \"s{count}\"\nlsb = \"{byte}.{bit}\"\nbits = {bits}\norder = \"{order}\"\n"
+            ));
             text.push_str(match kind {
                 _ if count == 0 => "as = \"unsigned\"\n",
                 0 if bits > 1 => "as = \"signed\"\nscale = 0.1\n",
@@ -93,7 +95,16 @@ struct Drawn {
 
 fn any_frames() -> impl Strategy<Value = Vec<Drawn>> {
     let byte = prop_oneof![Just(0_u8), Just(0xFF), Just(0xFE), any::<u8>()];
-    let frame = (any_step(), 0..3_u16, 0..16_usize, any::<u32>(), 0..16_u8, 0..4_u8, 0..16_u8, prop::collection::vec(byte, 0..=64));
+    let frame = (
+        any_step(),
+        0..3_u16,
+        0..16_usize,
+        any::<u32>(),
+        0..16_u8,
+        0..4_u8,
+        0..16_u8,
+        prop::collection::vec(byte, 0..=64),
+    );
     let drawn = frame.prop_map(|(step, channel, id, any_id, kind, flags, raw_dlc, bytes)| Drawn {
         step,
         channel,

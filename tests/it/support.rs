@@ -186,7 +186,6 @@ pub fn difference(one: &BTreeMap<String, Vec<u8>>, other: &BTreeMap<String, Vec<
     None
 }
 
-
 /// All rows below a folder of the store as sorted text, `name=value` by column; nulls and `but` are left out.
 pub fn rows_below(folder: &Path, but: &[&str]) -> Vec<String> {
     let mut rows = Vec::new();

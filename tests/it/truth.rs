@@ -58,7 +58,8 @@ fn runs() -> Vec<(String, &'static Value, &'static Value)> {
     assert!(truths.len() >= 4);
     let pairs = truths.into_iter().map(|(vehicle, truth)| {
         let start_us = truth["start_us"].as_i64().unwrap();
-        let near = |run: &&Value| run["vehicle"] == vehicle.as_str() && (time(&run["start"]) - start_us).abs() < 600 * SECOND;
+        let near =
+            |run: &&Value| run["vehicle"] == vehicle.as_str() && (time(&run["start"]) - start_us).abs() < 600 * SECOND;
         let run = demo.runs.iter().find(near).unwrap_or_else(|| panic!("no run of {vehicle} at {start_us}"));
         (vehicle, truth, run)
     });
@@ -176,9 +177,8 @@ fn the_battery_manager_s_counter_grows_by_its_timeouts_over_roll_over_and_reset(
     for (vehicle, truth, run) in runs() {
         let timeouts = truth["battery_timeouts"].as_array().unwrap().len();
         assert_eq!(number(&run["battery_timeouts_by_manager"]) as usize, timeouts, "{vehicle}");
-        let of = |kind: &str| {
-            truth["counter_jumps"].as_array().unwrap().iter().filter(|jump| jump["kind"] == kind).count()
-        };
+        let of =
+            |kind: &str| truth["counter_jumps"].as_array().unwrap().iter().filter(|jump| jump["kind"] == kind).count();
         assert_eq!(number(&run["battery_timeouts_by_manager_resets"]) as usize, of("reset"), "{vehicle}");
         jumps += of("reset") + of("roll_over");
     }
@@ -191,7 +191,8 @@ fn sensor_outages_are_counted_with_their_length() {
         for (sensor, counter, held_s) in
             [("motor", "motor_sensor_missing_time", 0.5), ("ambient", "ambient_sensor_missing_time", 3.0)]
         {
-            let outages = truth["sensor_outages"].as_array().unwrap().iter().filter(|outage| outage["sensor"] == sensor);
+            let outages =
+                truth["sensor_outages"].as_array().unwrap().iter().filter(|outage| outage["sensor"] == sensor);
             let lengths: Vec<f64> =
                 outages.map(|outage| (number(&outage["to_us"]) - number(&outage["from_us"])) / 1e6).collect();
             let wanted: f64 = lengths.iter().map(|length| (length - held_s).max(0.0)).sum();
