@@ -244,7 +244,7 @@ fn vehicles_are_named_as_they_like_and_stay_in_their_store() {
         yard.file("other.pcapng", &frames);
         yard.close();
         yard.settings.vehicle = Some(name.into());
-        let outcome = yard.file("named.pcapng", &frames[..900]);
+        let outcome = yard.file("named.pcapng", &frames[..500]);
         yard.close();
         let restored =
             yardtap::filing::restore::restore_capture(yard.store(), outcome.record(), &mut |_| Ok(())).unwrap();
