@@ -214,7 +214,7 @@ fn a_full_disk_is_named_and_what_was_filed_before_is_untouched() {
     let scene = Scene::new();
     let disk = scene.path("disk");
     std::fs::create_dir(&disk).unwrap();
-    let _mount = Mount::new(&["-t", "tmpfs", "-o", "size=3m", "tmpfs"], &disk);
+    let _mount = Mount::new(&["-t", "tmpfs", "-o", "size=1m", "tmpfs"], &disk);
     let store = disk.join("store");
     scene.replay(&store).expect(0, &[]);
     let before = snapshot(&store);

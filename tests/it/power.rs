@@ -221,7 +221,7 @@ fn killed_at_random(captures: &Path, instants: u64, wanted: u64) {
 #[test]
 fn a_replay_killed_at_any_instant_and_begun_again_gives_the_undisturbed_store() {
     let folder = folder();
-    let frames = some_minutes(2.5);
+    let frames = some_minutes(1.0);
     // Three that join, one that overlaps two of them, one of the day before.
     let third = frames.len() / 3;
     let parts = [&frames[..third], &frames[2 * third..], &frames[third..2 * third], &frames[third / 2..2 * third]];
