@@ -11,7 +11,7 @@ use super::support::*;
 fn store() -> &'static str {
     static STORE: OnceLock<(tempfile::TempDir, String)> = OnceLock::new();
     let (_, path) = STORE.get_or_init(|| {
-        let folder = tempfile::tempdir().unwrap();
+        let folder = folder();
         let capture = folder.path().join("a.pcapng.zst");
         write_capture(&capture, &CHANNELS, &some_minutes(3.0));
         let path = folder.path().join("store").to_str().unwrap().to_owned();
@@ -47,7 +47,7 @@ fn exit_statuses_are_those_that_the_help_tells() {
     run(&["runs", "--store", "x", "--json", "--csv"]).expect(2, &["cannot be used with"]);
     run(&["runs", "--store", "x", "--day", "2026-13-01"]).expect(2, &["2026-13-01"]);
     run(&[]).expect(2, &["Usage: yardtap"]);
-    let folder = tempfile::tempdir().unwrap();
+    let folder = folder();
     let cut = folder.path().join("cut.pcapng");
     write_capture(&cut, &CHANNELS, &some_minutes(0.2));
     let bytes = std::fs::read(&cut).unwrap();
@@ -144,7 +144,7 @@ fn runs_are_picked_by_vehicle_and_day() {
 
 #[test]
 fn a_store_without_runs_gives_json_and_csv_that_parse() {
-    let folder = tempfile::tempdir().unwrap();
+    let folder = folder();
     drop(yardtap::store::Store::open(folder.path()).unwrap());
     let path = folder.path().to_str().unwrap();
     for shape in ["--json", "--csv"] {
@@ -189,7 +189,7 @@ fn a_reader_that_goes_away_is_no_fault() {
 
 #[test]
 fn frames_are_printed_as_a_table_and_written_anew() {
-    let folder = tempfile::tempdir().unwrap();
+    let folder = folder();
     let (one, other) = (folder.path().join("a.pcapng"), folder.path().join("b.pcapng.gz"));
     let frames = some_minutes(0.1);
     write_capture(&one, &CHANNELS, &frames);
@@ -203,7 +203,7 @@ fn frames_are_printed_as_a_table_and_written_anew() {
 
 #[test]
 fn standard_input_is_printed_and_refused_where_it_would_be_read_twice() {
-    let folder = tempfile::tempdir().unwrap();
+    let folder = folder();
     let (one, other) = (folder.path().join("a.pcapng"), folder.path().join("b.pcapng"));
     let frames = some_minutes(1.0);
     write_capture(&one, &CHANNELS, &frames);
@@ -220,7 +220,7 @@ fn standard_input_is_printed_and_refused_where_it_would_be_read_twice() {
 
 #[test]
 fn a_capture_is_restored_by_its_name_and_a_span_by_its_vehicle() {
-    let folder = tempfile::tempdir().unwrap();
+    let folder = folder();
     let to = folder.path().join("again.pcapng.zst");
     let frames = some_minutes(3.0);
     run(&["restore", "--store", store(), "--capture", "a.pcapng.zst", "--to", to.to_str().unwrap()]).expect(0, &[]);
@@ -247,7 +247,7 @@ fn completions_and_manual_pages_are_there_for_every_command() {
             assert!(told.out.contains(command), "{command} for {shell}");
         }
     }
-    let folder = tempfile::tempdir().unwrap();
+    let folder = folder();
     let pages = folder.path().join("man");
     run(&["man-pages", pages.to_str().unwrap()]).expect(0, &[]);
     let pages = snapshot(&pages);
@@ -270,7 +270,7 @@ fn the_schema_is_json_that_knows_the_parts_of_a_set() {
 
 #[test]
 fn away_from_a_terminal_there_is_no_progress_bar_and_no_colour() {
-    let folder = tempfile::tempdir().unwrap();
+    let folder = folder();
     let capture = folder.path().join("a.pcapng");
     write_capture(&capture, &CHANNELS, &some_minutes(1.0));
     std::fs::write(folder.path().join("b.pcap"), [0xD4, 0xC3, 0xB2, 0xA1, 2, 0, 4, 0]).unwrap();

@@ -3,24 +3,43 @@
 use std::io::Write;
 use std::path::Path;
 use std::process::Stdio;
+use std::sync::OnceLock;
 
 use proptest::prelude::*;
 use yardtap::capture::{Capture, ReadOptions};
+use yardtap::defs::Definitions;
 use yardtap::filing::{Desk, Outcome};
 use yardtap::frame::{CanId, Frame, Kind};
+use yardtap::store::Store;
 
 use super::support::*;
+
+/// A set of two messages, which most frames are not of: a store of few files, made in no time.
+fn few_messages() -> &'static Definitions {
+    static DEFS: OnceLock<Definitions> = OnceLock::new();
+    DEFS.get_or_init(|| {
+        set(concat!(
+            "format = 1\n[bus.traction]\nprotocol = \"j1939\"\nbitrate = 250_000\n[bus.body]\nprotocol = \"plain\"\nbitrate = 500_000\n",
+            "[[message]]\nname = \"line_input\"\nbus = \"traction\"\npgn = 65_301\nsource = 0x27\n",
+            "[[message.signal]]\nname = \"line_voltage\"\nlsb = \"1.1\"\nbits = 16\nscale = 0.1\nunavailable = \"j1939\"\n",
+            "[[message.example]]\ndata = \"70 17 FF FF FF FF FF FF\"\nexpect = { line_voltage = 600.0 }\n",
+            "[[message]]\nname = \"vehicle_identity\"\nbus = \"body\"\nid = 0x110\n",
+            "[[message.signal]]\nname = \"fleet_number\"\nlsb = \"1.1\"\nbits = 16\nfleet_number = true\n",
+            "[[message.example]]\ndata = \"CF 00\"\nexpect = { fleet_number = 207 }\n",
+        ))
+    })
+}
 
 fn file_bytes(yard: &Yard, name: &str, bytes: &[u8]) -> Result<Outcome, String> {
     let options = ReadOptions { content_hash: true, ..ReadOptions::default() };
     let reader = Box::new(std::io::Cursor::new(bytes.to_vec()));
     let mut capture = Capture::from_reader(name.into(), reader, options).map_err(|error| error.to_string())?;
-    let desk = Desk { store: yard.store(), defs: velmora(), settings: &yard.settings, places: &[] };
+    let desk = Desk { store: yard.store(), defs: few_messages(), settings: &yard.settings, places: &[] };
     desk.file_capture(&mut capture, &mut |_| {}).map_err(|error| error.to_string())
 }
 
 fn capture_bytes(name: &str, frames: &[Frame]) -> Vec<u8> {
-    let folder = tempfile::tempdir().unwrap();
+    let folder = folder();
     let path = folder.path().join(name);
     write_capture(&path, &CHANNELS, frames);
     std::fs::read(path).unwrap()
@@ -72,9 +91,10 @@ fn a_flipped_bit_never_ends_the_filing_of_what_is_readable() {
     let packed = capture_bytes("a.pcapng.zst", frames);
     let mut dice = Dice::new(11);
     let (mut filed, mut refused) = (0, 0);
-    let mut most_lost = 0;
+    let (mut plain_filed, mut plain_nearly_whole) = (0, 0);
     for round in 0..500 {
-        let mut bytes = if round % 5 == 0 { packed.clone() } else { plain.clone() };
+        let is_plain = round % 5 > 0;
+        let mut bytes = if is_plain { plain.clone() } else { packed.clone() };
         let bit = dice.below(bytes.len() * 8);
         bytes[bit / 8] ^= 1 << (bit % 8);
         let yard = Yard::new();
@@ -82,9 +102,9 @@ fn a_flipped_bit_never_ends_the_filing_of_what_is_readable() {
             Ok(outcome) => {
                 filed += 1;
                 let kept: u64 = outcome.record().vehicles.iter().map(|part| part.frames).sum();
-                if round % 5 > 0 {
-                    most_lost = most_lost.max(frames.len() as u64 - kept.min(frames.len() as u64));
-                }
+                assert!(kept <= frames.len() as u64, "{kept} frames of {}", frames.len());
+                plain_filed += u64::from(is_plain);
+                plain_nearly_whole += u64::from(is_plain && kept + 2 >= frames.len() as u64);
             }
             Err(message) => {
                 refused += 1;
@@ -93,9 +113,9 @@ fn a_flipped_bit_never_ends_the_filing_of_what_is_readable() {
         }
     }
     assert!(filed > 350, "{filed} filed, {refused} refused");
-    // One bit of an uncompressed capture costs a frame or two, unless it is an interface's.
-    assert!(most_lost <= frames.len() as u64);
-    assert!(refused < 150);
+    // One bit of a capture that is not packed costs a frame or two, unless it is of the head.
+    let share = plain_nearly_whole as f64 / plain_filed as f64;
+    assert!(share > 0.95, "{plain_nearly_whole} of {plain_filed} nearly whole");
 }
 
 fn written(folder: &Path, name: &str, bytes: &[u8]) -> String {
@@ -113,7 +133,7 @@ fn empty_pcap(link_type: u32) -> Vec<u8> {
 
 #[test]
 fn a_capture_of_another_network_is_named_and_the_others_are_filed() {
-    let folder = tempfile::tempdir().unwrap();
+    let folder = folder();
     let inbox = folder.path().join("inbox");
     std::fs::create_dir_all(&inbox).unwrap();
     let ethernet = written(&inbox, "a-ethernet.pcap", &empty_pcap(1));
@@ -135,7 +155,7 @@ fn a_capture_of_another_network_is_named_and_the_others_are_filed() {
 
 #[test]
 fn a_capture_with_a_clock_astray_does_not_stop_the_others() {
-    let folder = tempfile::tempdir().unwrap();
+    let folder = folder();
     let inbox = folder.path().join("inbox");
     std::fs::create_dir_all(&inbox).unwrap();
     let astray: Vec<Frame> = (0..500).map(|n| Frame::data(n * 24 * HOUR, 1, CanId::standard(0x140), &[0; 8])).collect();
@@ -202,7 +222,7 @@ fn a_capture_without_a_frame_is_filed_and_changes_no_table() {
 #[test]
 fn file_names_that_shells_and_tables_stumble_over_are_names_like_any_other() {
     use std::os::unix::ffi::OsStrExt;
-    let folder = tempfile::tempdir().unwrap();
+    let folder = folder();
     let inbox = folder.path().join("inbox");
     std::fs::create_dir_all(&inbox).unwrap();
     let names: [&[u8]; 7] = [
@@ -225,13 +245,13 @@ fn file_names_that_shells_and_tables_stumble_over_are_names_like_any_other() {
     let told = run(&["replay", inbox.to_str().unwrap(), "--defs", "signal-defs/velmora", "--store", store]);
     told.expect(0, &[]);
     assert!(told.out.contains("7 captures, 350 frames"), "{}", told.out);
-    let list = run(&["restore", "--store", store, "--list"]);
-    list.expect(0, &[]);
-    for name in ["-rf.pcapng", "quote'\"$(id).pcapng"] {
+    run(&["restore", "--store", store, "--list"]).expect(0, &[]);
+    let records = Store::open_to_read(Path::new(store)).unwrap().filed().unwrap();
+    for name in names {
+        let name = String::from_utf8_lossy(name).into_owned();
         assert!(
-            list.out.replace(['\n', ' '], "").contains(&name.replace(' ', "")) || list.out.contains("quote"),
-            "{}",
-            list.out
+            records.values().any(|record| record.source.ends_with(&format!("/{name}"))),
+            "{name:?} is in no record"
         );
     }
 }
@@ -244,14 +264,14 @@ fn vehicles_are_named_as_they_like_and_stay_in_their_store() {
         yard.file("other.pcapng", &frames);
         yard.close();
         yard.settings.vehicle = Some(name.into());
-        let outcome = yard.file("named.pcapng", &frames[..500]);
+        let outcome = yard.file("named.pcapng", &frames[..300]);
         yard.close();
         let restored =
             yardtap::filing::restore::restore_capture(yard.store(), outcome.record(), &mut |_| Ok(())).unwrap();
-        assert_eq!((restored.frames, restored.exact), (900, true), "{name:?}");
+        assert_eq!((restored.frames, restored.exact), (300, true), "{name:?}");
         let rows =
             rows_below(&yard.root().join("signals"), &[]).len() + rows_below(&yard.root().join("raw"), &[]).len();
-        assert_eq!(rows, frames.len() + 900, "{name:?}");
+        assert_eq!(rows, frames.len() + 300, "{name:?}");
         let beside: Vec<_> =
             std::fs::read_dir(yard.folder.path()).unwrap().map(|entry| entry.unwrap().file_name()).collect();
         assert_eq!(beside.len(), 3, "{name:?}: {beside:?}");
@@ -265,7 +285,7 @@ fn a_capture_from_standard_input_gives_the_rows_of_the_file() {
     let path = whole.write("a.pcapng", &frames);
     whole.file_by(velmora(), &path);
     whole.close();
-    let folder = tempfile::tempdir().unwrap();
+    let folder = folder();
     let store = folder.path().join("store");
     std::fs::write(folder.path().join("yardtap.toml"), CONFIGURATION).unwrap();
     let mut command = yardtap();

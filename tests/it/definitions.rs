@@ -19,7 +19,7 @@ const FOLDER: &str = "tests/bad/definitions";
 
 /// What `yardtap check` says of one file as a set of its own, folders left out.
 fn said_of(file: &Path) -> String {
-    let folder = tempfile::tempdir().unwrap();
+    let folder = folder();
     std::fs::copy(file, folder.path().join(file.file_name().unwrap())).unwrap();
     let told = run(&["check", folder.path().to_str().unwrap()]);
     assert_eq!(told.code, Some(1), "{} is taken for a good set:\n{}", file.display(), told.out);
@@ -59,7 +59,7 @@ fn every_wrong_set_says_where_it_is_wrong_and_what_would_be_right() {
 
 #[test]
 fn problems_of_several_files_are_told_at_once() {
-    let folder = tempfile::tempdir().unwrap();
+    let folder = folder();
     for (from, to) in [("scale-zero", "a"), ("unit-unknown", "b")] {
         let text = std::fs::read_to_string(Path::new(FOLDER).join(format!("{from}.toml"))).unwrap();
         // One set has a bus once.
@@ -97,7 +97,7 @@ fn is_taken(text: String, frames: &[(u8, [u8; 64])]) {
             return;
         }
     };
-    let folder = tempfile::tempdir().unwrap();
+    let folder = folder();
     for message in &defs.messages {
         let mut rows = MessageFrames::default();
         for (number, (len, data)) in frames.iter().enumerate() {

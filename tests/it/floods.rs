@@ -33,7 +33,7 @@ fn run_watched(arguments: &[&str]) -> (Told, u64) {
 
 /// Files a capture by the program under a set, and gives the most memory it had, in MiB.
 fn memory_mib(frames: &[Frame], set: &str, codes: &[i32]) -> (u64, tempfile::TempDir) {
-    let folder = tempfile::tempdir().unwrap();
+    let folder = folder();
     std::fs::create_dir_all(folder.path().join("defs")).unwrap();
     std::fs::write(folder.path().join("defs/set.toml"), set).unwrap();
     let capture = folder.path().join("a.pcapng");

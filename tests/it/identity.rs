@@ -184,7 +184,7 @@ fn a_vehicle_told_beforehand_goes_before_what_the_bus_says() {
 
 #[test]
 fn the_path_names_the_vehicle_where_the_configuration_says_so() {
-    let folder = tempfile::tempdir().unwrap();
+    let folder = folder();
     let inbox = folder.path().join("inbox");
     for (number, vehicle) in ["204", "Bus 7, rot"].into_iter().enumerate() {
         std::fs::create_dir_all(inbox.join(vehicle)).unwrap();

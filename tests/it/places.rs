@@ -17,7 +17,7 @@ struct Scene {
 
 impl Scene {
     fn new() -> Self {
-        let folder = tempfile::tempdir().unwrap();
+        let folder = folder();
         write_capture(&folder.path().join("a.pcapng"), &CHANNELS, &some_minutes(0.5));
         std::fs::write(folder.path().join("yardtap.toml"), CONFIGURATION).unwrap();
         Self { folder }
@@ -214,7 +214,7 @@ fn a_full_disk_is_named_and_what_was_filed_before_is_untouched() {
     let scene = Scene::new();
     let disk = scene.path("disk");
     std::fs::create_dir(&disk).unwrap();
-    let _mount = Mount::new(&["-t", "tmpfs", "-o", "size=3m", "tmpfs"], &disk);
+    let _mount = Mount::new(&["-t", "tmpfs", "-o", "size=1m", "tmpfs"], &disk);
     let store = disk.join("store");
     scene.replay(&store).expect(0, &[]);
     let before = snapshot(&store);
@@ -262,7 +262,9 @@ fn a_store_that_this_user_may_not_write_to_is_named() {
     let locked = scene.path("locked");
     std::fs::create_dir(&locked).unwrap();
     // A program in a folder that everybody may enter.
-    let program = scene.path("yardtap");
+    let programs = tempfile::tempdir().unwrap();
+    mode(programs.path(), 0o755);
+    let program = programs.path().join("yardtap");
     std::fs::copy(env!("CARGO_BIN_EXE_yardtap"), &program).unwrap();
     copy_files(Path::new("signal-defs/velmora"), &scene.path("defs"));
     let as_nobody = |arguments: &[&str]| {

@@ -23,7 +23,7 @@ fn put(root: &Path, name: &str, bytes: &[u8]) {
 /// A store as a change that was cut off leaves it: `renamed` of its files in place, `removed` of its removals done,
 /// and, where all of them are, the record written or not.
 fn cut_off(before: &Files, after: &Files, renamed: usize, removed: usize, recorded: bool) -> (TempDir, usize, usize) {
-    let folder = tempfile::tempdir().unwrap();
+    let folder = folder();
     let root = folder.path();
     for name in ["incoming", "filed", "definitions"] {
         std::fs::create_dir_all(root.join(name)).unwrap();
@@ -122,7 +122,7 @@ fn a_recount_that_the_power_cut_off_is_made_when_the_next_capture_is_filed() {
     yard.file("b.pcapng", &frames[half..]);
     let whole = snapshot(&yard.root());
     // As it stood between the two changes: the frames are in, the runs are those from before.
-    let folder = tempfile::tempdir().unwrap();
+    let folder = folder();
     let root = folder.path();
     let is_summary =
         |name: &str| ["runs/", "events/", "bus_health/", "message_health/"].iter().any(|t| name.starts_with(t));
@@ -162,7 +162,7 @@ fn an_intent_that_cannot_be_read_is_named_and_nothing_is_touched() {
 fn a_store_whose_making_was_cut_off_is_made() {
     // What a crash can leave: nothing but the empty folder, or the label under its passing name.
     for left in [None, Some("store.passing")] {
-        let folder = tempfile::tempdir().unwrap();
+        let folder = folder();
         if let Some(name) = left {
             put(folder.path(), name, b"{ \"for");
         }
@@ -192,7 +192,7 @@ fn killed(captures: &Path, store: &Path, after: Duration) -> bool {
 
 /// Kills replays at `instants` random times; each store, replayed once more, must be the undisturbed one.
 fn killed_at_random(captures: &Path, instants: u64, wanted: u64) {
-    let folder = tempfile::tempdir().unwrap();
+    let folder = folder();
     let whole = folder.path().join("whole");
     let began = Instant::now();
     killed(captures, &whole, Duration::from_secs(600));
@@ -220,8 +220,8 @@ fn killed_at_random(captures: &Path, instants: u64, wanted: u64) {
 
 #[test]
 fn a_replay_killed_at_any_instant_and_begun_again_gives_the_undisturbed_store() {
-    let folder = tempfile::tempdir().unwrap();
-    let frames = some_minutes(2.5);
+    let folder = folder();
+    let frames = some_minutes(1.0);
     // Three that join, one that overlaps two of them, one of the day before.
     let third = frames.len() / 3;
     let parts = [&frames[..third], &frames[2 * third..], &frames[third..2 * third], &frames[third / 2..2 * third]];

@@ -103,6 +103,11 @@ pub fn settings() -> Settings {
     }
 }
 
+/// A passing folder: in memory where the system has a place for that, because every filing syncs dozens of files.
+pub fn folder() -> TempDir {
+    tempfile::tempdir_in("/dev/shm").or_else(|_| tempfile::tempdir()).unwrap()
+}
+
 /// A store in a folder that goes with it, and a place for captures beside it.
 pub struct Yard {
     pub folder: TempDir,
@@ -113,7 +118,7 @@ pub struct Yard {
 
 impl Yard {
     pub fn new() -> Self {
-        let folder = tempfile::tempdir().unwrap();
+        let folder = folder();
         let store = Store::open(&folder.path().join("store")).unwrap();
         Self { folder, settings: settings(), places: Vec::new(), store: Some(store) }
     }
