@@ -22,6 +22,8 @@ pub mod table;
 pub mod store;
 pub mod overhead;
 pub mod filing;
+pub mod census;
+pub mod explain;
 pub mod simulate;
 pub mod report;
 pub mod settings;

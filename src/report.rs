@@ -6,13 +6,12 @@ use arrow_array::cast::AsArray;
 use arrow_array::types::{Date32Type, Float64Type, Int32Type, TimestampMicrosecondType, UInt64Type};
 use arrow_array::{Array, ArrayRef, RecordBatch};
 use arrow_schema::DataType;
-use comfy_table::presets;
-use comfy_table::{Attribute, Cell, CellAlignment, ContentArrangement, Table};
+use comfy_table::{Attribute, Cell, CellAlignment, ContentArrangement, LineStyle, Table, TableStyle};
 use serde_json::{Map, Value};
 
 use crate::day::ServiceDays;
-use crate::defs::rules::{CounterKind, Rules};
 use crate::defs::payload::tidy;
+use crate::defs::rules::{CounterKind, Rules};
 
 /// One value of a batch, null where there is none.
 fn value(array: &ArrayRef, row: usize) -> Value {
@@ -67,7 +66,11 @@ pub fn json_lines(batch: &RecordBatch, out: &mut impl Write) -> io::Result<()> {
 /// They cannot be written.
 pub fn csv(batch: &RecordBatch, out: &mut impl Write) -> io::Result<()> {
     let quoted = |text: &str| {
-        if text.contains([',', '"', '\n', '\r']) { format!("\"{}\"", text.replace('"', "\"\"")) } else { text.to_owned() }
+        if text.contains([',', '"', '\n', '\r']) {
+            format!("\"{}\"", text.replace('"', "\"\""))
+        } else {
+            text.to_owned()
+        }
     };
     let names: Vec<String> = batch.schema().fields().iter().map(|field| quoted(field.name())).collect();
     write!(out, "{}\r\n", names.join(","))?;
@@ -86,13 +89,14 @@ pub fn csv(batch: &RecordBatch, out: &mut impl Write) -> io::Result<()> {
     Ok(())
 }
 
-/// A plain table: rules between heading and rows, numbers to the right.
+/// Nothing but a rule between heading and rows.
+const RULE_BELOW_HEADING: TableStyle = TableStyle::new().header_separator(LineStyle::none().fill('─').junction('─'));
+
+/// A plain table: a heading of as many lines as its longest needs, a rule, and the rows. Columns from `numeric_from` on
+/// are set to the right. Nothing is wrapped: a terminal too narrow shows all the same what a file would hold.
 pub fn table(headings: &[String], rows: &[Vec<String>], numeric_from: usize) -> String {
     let mut table = Table::new();
-    table.load_style(presets::UTF8_HORIZONTAL_ONLY).set_content_arrangement(ContentArrangement::Dynamic);
-    if table.width().is_none() {
-        table.set_width(120);
-    }
+    table.load_style(RULE_BELOW_HEADING).set_content_arrangement(ContentArrangement::Disabled);
     table.set_header(headings.iter().map(|heading| Cell::new(heading).add_attribute(Attribute::Bold)));
     for row in rows {
         table.add_row(row);
@@ -103,6 +107,11 @@ pub fn table(headings: &[String], rows: &[Vec<String>], numeric_from: usize) -> 
         }
     }
     table.to_string()
+}
+
+/// A heading in lines: a line a word, so that columns stay narrow.
+fn in_lines(heading: &str) -> String {
+    heading.split(' ').collect::<Vec<_>>().join("\n")
 }
 
 /// The runs of a batch for people: times on the agency's clocks, counters that have a heading.
@@ -119,20 +128,15 @@ pub fn runs(batch: &RecordBatch, rules: Option<&Rules>, days: &ServiceDays) -> S
     let mut headings: Vec<String> = ["vehicle", "day", "from", "to"].map(str::to_owned).to_vec();
     let shown: Vec<_> = rules.iter().flat_map(|rules| &rules.counters).filter(|c| c.heading.is_some()).collect();
     for counter in &shown {
-        let unit = if matches!(counter.unit.as_str(), "" | "1") { String::new() } else { format!("\n{}", spoken(&counter.unit)) };
-        headings.push(format!("{}{unit}", counter.heading.as_deref().unwrap_or_default()));
+        headings.push(in_lines(counter.heading.as_deref().unwrap_or_default()));
     }
     let mut rows = Vec::new();
     for row in 0..batch.num_rows() {
         let clock = |name: &str| time(name, row).map_or(String::new(), |at| at.strftime("%H:%M").to_string());
         let ended = text("ended_by", row);
         let mark = if ended == "out of use" { "" } else { "…" };
-        let mut cells = vec![
-            text("vehicle", row),
-            text("service_day", row),
-            clock("start"),
-            format!("{}{mark}", clock("end")),
-        ];
+        let mut cells =
+            vec![text("vehicle", row), text("service_day", row), clock("start"), format!("{}{mark}", clock("end"))];
         for counter in &shown {
             let number = column(&counter.name).map_or(Value::Null, |column| value(column, row));
             cells.push(match (&counter.kind, number) {
@@ -146,15 +150,6 @@ pub fn runs(batch: &RecordBatch, rules: Option<&Rules>, days: &ServiceDays) -> S
         rows.push(cells);
     }
     table(&headings, &rows, 4)
-}
-
-/// A unit as people say it.
-fn spoken(unit: &str) -> &str {
-    match unit {
-        "Cel" => "°C",
-        "kW.h" => "kWh",
-        other => other,
-    }
 }
 
 fn rounded(number: f64, unit: &str) -> String {

@@ -205,9 +205,9 @@ impl PathPattern {
 fn matches(pattern: &str, text: &str) -> bool {
     match pattern.split_once('*') {
         None => pattern == text,
-        Some((before, after)) => text.strip_prefix(before).is_some_and(|rest| {
-            (0..=rest.len()).any(|at| rest.is_char_boundary(at) && matches(after, &rest[at..]))
-        }),
+        Some((before, after)) => text
+            .strip_prefix(before)
+            .is_some_and(|rest| (0..=rest.len()).any(|at| rest.is_char_boundary(at) && matches(after, &rest[at..]))),
     }
 }
 
@@ -229,7 +229,8 @@ mod tests {
     fn every_wrong_value_is_told_at_once() {
         let text = "zone = \"Europe/Velmora\"\nday_starts = \"26:00\"\nvehicle_path = \"*\"\n".to_owned();
         let told = Configuration::from_text("yardtap.toml", text, Path::new("")).unwrap_err().to_string();
-        for part in ["no time zone 'Europe/Velmora'", "yardtap.toml:1:8", "no time of day", "where the vehicle stands"] {
+        for part in ["no time zone 'Europe/Velmora'", "yardtap.toml:1:8", "no time of day", "where the vehicle stands"]
+        {
             assert!(told.contains(part), "{part} is missing in\n{told}");
         }
         let told = Configuration::from_text("y.toml", "stor = 1\n".into(), Path::new("")).unwrap_err().to_string();

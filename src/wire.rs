@@ -57,11 +57,12 @@ impl<'a> Payload<'a> {
     #[inline]
     pub fn of_block(block: &'a FrameBlock, index: usize) -> Self {
         let word = block.data[index];
-        if block.meta[index].len > 8 {
-            usize::try_from(word).ok().and_then(|at| block.long.get(at)).map_or(Self::Word(0), Self::Long)
-        } else {
-            Self::Word(word)
-        }
+        if block.meta[index].len > 8 { Self::of_block_word(block, word) } else { Self::Word(word) }
+    }
+
+    /// The data of a frame longer than 8 bytes, whose place in the block's `long` is `word`.
+    pub fn of_block_word(block: &'a FrameBlock, word: u64) -> Self {
+        usize::try_from(word).ok().and_then(|at| block.long.get(at)).map_or(Self::Word(0), Self::Long)
     }
 
     /// The first 8 bytes, byte 1 lightest.
@@ -98,6 +99,26 @@ pub fn wire_bits(id: CanId, meta: Meta, payload: Payload<'_>) -> WireBits {
         Kind::Remote => WireBits { nominal: classical_bits(id, meta, 0), data_phase: 0 },
         Kind::Error => WireBits::default(),
         Kind::Fd => fd_bits(id, meta, &payload.bytes()),
+    }
+}
+
+/// Remembers the last frame of up to 8 bytes: messages repeat themselves, and a repetition has the same length.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Memo(Option<(CanId, Meta, u64, WireBits)>);
+
+impl Memo {
+    /// [`wire_bits`], at the cost of a comparison if the frame is as the one before.
+    #[inline]
+    pub fn wire_bits(&mut self, id: CanId, meta: Meta, payload: Payload<'_>) -> WireBits {
+        let Payload::Word(word) = payload else { return wire_bits(id, meta, payload) };
+        if let Some((last_id, last_meta, last_word, bits)) = self.0
+            && (last_id, last_meta, last_word) == (id, meta, word)
+        {
+            return bits;
+        }
+        let bits = wire_bits(id, meta, payload);
+        self.0 = Some((id, meta, word, bits));
+        bits
     }
 }
 
@@ -196,39 +217,94 @@ const fn crc_tables() -> [[u16; 256]; CRC_BYTES] {
     tables
 }
 
-/// Number of stuff bits in the lightest `count` (2 to 127) bits, first bit heaviest; one behind the last bit included.
+/// Most bits of a classical frame that are exposed to stuffing.
+const STUFFABLE_BITS_MAX: u32 = 39 + 64 + 15;
+/// Bits are looked at in two words of 64, the heavier one from this bit up: together they hold
+/// [`STUFFABLE_BITS_MAX`], and ten bits are in both.
+const HEAVY_FROM: u32 = STUFFABLE_BITS_MAX - 64;
+
+/// Number of stuff bits in the lightest `count` (2 to 118) bits, first bit heaviest and 0; one behind the last included.
+///
+/// A run of n equal bits gets ⌊n / 5⌋ stuff bits, and those of all runs can be found at once. If the last stuff bit
+/// comes behind the run's end, it makes the next run longer by one. That tells only where a run of 5, 10 … is followed
+/// by one of 4, 9 …; frames with such a place are rare enough to be walked through.
 #[inline]
 fn stuff_bits(bits: u128, count: u32) -> u32 {
-    // Bit i: bits i and i + 1 are equal. Four such neighbours are five equal bits.
-    let equal = !(bits ^ bits >> 1) & ((1 << (count - 1)) - 1);
-    let pairs = equal & equal >> 1;
-    if pairs & pairs >> 2 == 0 { 0 } else { stuff_bits_of_runs(equal << (129 - count)) }
+    // Before the first bit, which is 0, stand a 1 and bits that alternate: no run begins among them.
+    let filled = bits | ALTERNATING << count;
+    let heavy = Runs::of((filled >> HEAVY_FROM) as u64);
+    let light = Runs::of(filled as u64);
+    // Bit i: the stuff bit goes behind bit i. The first of a run is its fifth bit; from there every fifth, as far as
+    // the bits are equal. The heavier word sees all that its bits depend on, the lighter one is told the rest.
+    let light_alone = !0 >> (64 - HEAVY_FROM);
+    let mut heavy_stuffed = heavy.fifths();
+    let mut light_stuffed = light.fifths() & light_alone | heavy_stuffed << HEAVY_FROM;
+    if heavy.equal_5 & heavy_stuffed >> 5 | light.equal_5 & light_stuffed >> 5 != 0 {
+        heavy_stuffed = heavy.every_fifth(heavy_stuffed);
+        light_stuffed = light.every_fifth(light_stuffed | heavy_stuffed << HEAVY_FROM);
+    }
+    // Five more bits than the heavier word has may follow its last one, for all it knows.
+    if heavy.made_longer(heavy_stuffed, 0x1F) | light.made_longer(light_stuffed, 0x01) & light_alone != 0 {
+        return stuff_bits_one_by_one(filled, count);
+    }
+    heavy_stuffed.count_ones() + (light_stuffed & light_alone).count_ones()
 }
 
-/// The same from equal neighbours, first heaviest: only runs of five and more are visited, and what follows them.
-///
-/// A run of n equal bits gets ⌊n / 5⌋ stuff bits. If the last of them comes behind the run's end, it is equal to the
-/// bits of the next run and makes that one longer by one.
-fn stuff_bits_of_runs(mut equal: u128) -> u32 {
-    let pairs = equal & equal << 1;
-    let mut long_runs = pairs & pairs << 2;
-    let mut stuffed = 0;
-    while long_runs != 0 {
-        let skipped = long_runs.leading_zeros();
-        equal <<= skipped;
-        long_runs <<= skipped;
-        let mut length = equal.leading_ones() + 1;
-        let mut run = length;
-        loop {
-            stuffed += run / 5;
-            equal <<= length;
-            long_runs <<= length;
-            if run % 5 != 0 {
-                break;
-            }
-            length = equal.leading_ones() + 1;
-            run = length + 1;
+const ALTERNATING: u128 = 0x5555_5555_5555_5555_5555_5555_5555_5555;
+
+/// Equal neighbours in a word. Bit i of `equal_n`: from bit i upwards n bits are each equal to the next.
+struct Runs {
+    equal: u64,
+    equal_3: u64,
+    equal_4: u64,
+    equal_5: u64,
+}
+
+impl Runs {
+    #[inline(always)]
+    fn of(word: u64) -> Self {
+        let equal = !(word ^ word >> 1) & !0 >> 1;
+        let equal_2 = equal & equal >> 1;
+        let equal_4 = equal_2 & equal_2 >> 2;
+        Self { equal, equal_3: equal_2 & equal >> 2, equal_4, equal_5: equal_4 & equal >> 4 }
+    }
+
+    /// Fifth bits of runs.
+    #[inline(always)]
+    fn fifths(&self) -> u64 {
+        self.equal_4 & !(self.equal_4 >> 1)
+    }
+
+    /// Every fifth bit from these on, in steps that double.
+    #[inline(always)]
+    fn every_fifth(&self, mut stuffed: u64) -> u64 {
+        let mut goes_on = self.equal_5;
+        for distance in [5, 10, 20, 40] {
+            stuffed |= goes_on & stuffed >> distance;
+            goes_on &= goes_on >> distance;
         }
+        stuffed
+    }
+
+    /// Fourth bits of runs that follow a stuff bit and, since it makes them longer by one, get more of them: runs of 4
+    /// bits, or of 9 and more. Where what follows is not to be seen, it is taken for that.
+    #[inline(always)]
+    fn made_longer(&self, stuffed: u64, unseen: u64) -> u64 {
+        let unequal = !self.equal;
+        stuffed >> 4 & unequal >> 3 & self.equal_3 & (unequal << 1 | self.equal_5 << 5 | unseen)
+    }
+}
+
+/// The same by [`STUFFING`], of bits that alternate before the first.
+#[cold]
+fn stuff_bits_one_by_one(filled: u128, count: u32) -> u32 {
+    let bytes = filled.to_le_bytes();
+    let mut state = STATE_AFTER_ONE;
+    let mut stuffed = 0;
+    for byte in bytes[..count.div_ceil(8) as usize].iter().rev() {
+        let step = STUFFING[usize::from(state)][usize::from(*byte)];
+        state = step & 0b111;
+        stuffed += u32::from(step >> 3);
     }
     stuffed
 }
@@ -290,6 +366,7 @@ const fn fd_crc_field_bits(data_bytes: usize) -> u32 {
 
 /// What stuffing remembers: bit 2 the last bit sent, bits 0–1 how many equal ones there were, less one.
 const STATE_AFTER_START: u8 = 0;
+const STATE_AFTER_ONE: u8 = 0b100;
 
 /// Entry `[state][byte]`: bits 0–2 the next state, from bit 3 the number of stuff bits.
 static STUFFING: [[u8; 256]; 8] = stuffing_table();
@@ -434,7 +511,8 @@ mod tests {
     /// the end of the frame (without intermission).
     #[test]
     fn nine_frames_have_their_computed_crc_and_length() {
-        let rows: [(CanId, &[u8], u16, usize, usize, u32); 9] = [
+        type Row = (CanId, &'static [u8], u16, usize, usize, u32);
+        let rows: [Row; 9] = [
             (CanId::standard(0x014), &[0x01], 0x7753, 42, 3, 55),
             (CanId::standard(0x000), &[], 0x0000, 34, 6, 50),
             (CanId::standard(0x000), &[0; 8], 0x145B, 98, 16, 124),
@@ -492,6 +570,23 @@ mod tests {
     }
 
     #[test]
+    fn what_is_remembered_is_the_length_of_the_same_frame_only() {
+        let mut memo = Memo::default();
+        let frames = [
+            (CanId::standard(0x10), Meta::data(0, 8), 0),
+            (CanId::standard(0x10), Meta::data(0, 8), 0),
+            (CanId::standard(0x10), Meta::data(0, 8), 1),
+            (CanId::extended(0x10), Meta::data(0, 8), 1),
+            (CanId::extended(0x10), Meta::data(0, 1), 1),
+            (CanId::extended(0x10), Meta::new(0, Kind::Remote, 0, 1, 0), 1),
+        ];
+        for (id, meta, word) in frames {
+            let payload = Payload::Word(word);
+            assert_eq!(memo.wire_bits(id, meta, payload), wire_bits(id, meta, payload));
+        }
+    }
+
+    #[test]
     fn five_equal_bits_at_the_end_of_fd_data_get_no_stuff_bit_of_their_own() {
         let id = CanId::standard(0x2AA);
         let meta = Meta::new(0, Kind::Fd, 0, 1, 0);
@@ -541,16 +636,25 @@ mod tests {
         }
 
         #[test]
-        fn runs_of_any_lengths_are_stuffed_alike(runs in proptest::collection::vec(1..12_usize, 1..24), first: bool) {
+        fn runs_of_any_lengths_are_stuffed_alike(runs in proptest::collection::vec(1..12_usize, 1..24)) {
             let mut bits = Vec::new();
             for (index, run) in runs.iter().enumerate() {
-                bits.extend(std::iter::repeat_n(first ^ (index % 2 == 1), *run));
+                bits.extend(std::iter::repeat_n(index % 2 == 1, *run));
             }
             bits.truncate(118);
             prop_assume!(bits.len() >= 2);
             let number = bits.iter().fold(0_u128, |all, bit| all << 1 | u128::from(*bit));
             let count = bits.len();
             prop_assert_eq!(stuff_bits(number, count as u32) as usize, stuff(&bits).len() - count);
+        }
+
+        #[test]
+        fn runs_of_four_five_nine_and_ten_are_stuffed_alike(runs in proptest::collection::vec(4..11_usize, 1..24)) {
+            let bits: Vec<bool> = runs.iter().enumerate().flat_map(|(at, run)| std::iter::repeat_n(at % 2 == 1, *run)).take(118).collect();
+            let number = bits.iter().fold(0_u128, |all, bit| all << 1 | u128::from(*bit));
+            let stuffed = stuff(&bits).len() - bits.len();
+            prop_assert_eq!(stuff_bits(number, bits.len() as u32) as usize, stuffed);
+            prop_assert_eq!(stuff_bits_one_by_one(number | ALTERNATING << bits.len(), bits.len() as u32) as usize, stuffed);
         }
 
         #[test]

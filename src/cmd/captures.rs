@@ -7,9 +7,12 @@ use anyhow::{Context, Result};
 
 use super::{Done, configuration, definitions_folder, load_definitions, quiet_pipe, say};
 use crate::capture::{self, Capture, ReadOptions, text, write};
+use crate::census::{Census, Seen};
 use crate::cli::Meaning;
+use crate::decode::{Route, Router};
 use crate::filing::{BLOCK_FRAMES, bus_of_channel};
 use crate::frame::FrameBlock;
+use crate::wire::Payload;
 
 fn open(path: &Path) -> Result<Capture> {
     if path.as_os_str() == "-" {
@@ -60,4 +63,43 @@ pub(super) fn frames(path: &Path, to: Option<&Path>) -> Result<Done> {
     Ok(told(&capture))
 }
 
-pub(super) fn census(_: &[PathBuf], _: &Meaning, _: bool) -> Result<Done> { Ok(Done::Whole) }
+pub(super) fn census(captures: &[PathBuf], meaning: &Meaning, json: bool) -> Result<Done> {
+    let configuration = configuration(meaning, captures)?;
+    let defs = load_definitions(&definitions_folder(meaning, &configuration)?)?;
+    let settings = super::filing_settings(&configuration, meaning, None);
+    let mut census = Census::new(&defs);
+    let mut done = Done::Whole;
+    let found = capture::find(captures)?;
+    for path in &found.captures {
+        let mut capture = open(path)?;
+        let mut block = FrameBlock::default();
+        let mut router = Router::new(&defs, &[]);
+        let mut more = true;
+        while more {
+            more = capture.fill(&mut block, BLOCK_FRAMES)?;
+            for (index, channel) in capture.channels().iter().enumerate().skip(router.channel_count()) {
+                router.add_channel(bus_of_channel(&defs, &settings, index, channel.name.as_deref()).0);
+            }
+            for index in 0..block.len() {
+                let (id, meta) = (block.id[index], block.meta[index]);
+                let message = match router.route(meta, id) {
+                    Route::Message(message) => Some(message),
+                    Route::Raw => None,
+                };
+                let (time_us, bus) = (block.time_us[index], router.bus(meta.channel));
+                census.frame(&Seen { time_us, bus, message, id, meta, payload: Payload::of_block(&block, index) });
+            }
+            block.clear();
+        }
+        if told(&capture) == Done::InPart {
+            done = Done::InPart;
+        }
+    }
+    let result = census.report();
+    if json {
+        say(&serde_json::to_string_pretty(&result)?)?
+    } else {
+        say(&result.text())?
+    }
+    Ok(done)
+}

@@ -2,9 +2,10 @@
 
 use std::path::Path;
 
-use anyhow::Result;
+use anyhow::{Result, bail};
 
 use super::{Done, load_definitions, say};
+use crate::explain::{grid, take_apart};
 
 pub(super) fn check(folder: &Path) -> Result<Done> {
     let defs = load_definitions(folder)?;
@@ -28,7 +29,17 @@ pub(super) fn check(folder: &Path) -> Result<Done> {
 
 pub(super) fn explain(what: &str, data: Option<&str>, folder: &Path, bus: Option<&str>) -> Result<Done> {
     let defs = load_definitions(folder)?;
-    let _ = (what, data, bus, defs);
+    match (data, defs.message(what)) {
+        (Some(data), _) => say(&take_apart(&defs, what, data, bus)?.text())?,
+        (None, Some(message)) => say(&grid(&defs, message))?,
+        (None, None) => {
+            let names: Vec<&str> = defs.messages.iter().map(|message| message.name.as_str()).collect();
+            bail!(
+                "no message is named '{what}'; there are {}; to take a frame apart, write its data too",
+                names.join(", ")
+            );
+        }
+    }
     Ok(Done::Whole)
 }
 

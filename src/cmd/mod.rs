@@ -36,7 +36,9 @@ pub fn run(cli: Cli) -> Result<Done> {
         Command::Replay(options) => replay::replay(&options),
         Command::Runs(options) => runs::runs(&options),
         Command::Check { defs } => definitions::check(&defs),
-        Command::Explain { what, data, defs, bus } => definitions::explain(&what, data.as_deref(), &defs, bus.as_deref()),
+        Command::Explain { what, data, defs, bus } => {
+            definitions::explain(&what, data.as_deref(), &defs, bus.as_deref())
+        }
         Command::Schema => definitions::schema(),
         Command::Census { captures, meaning, json } => captures::census(&captures, &meaning, json),
         Command::Frames { capture, to } => captures::frames(&capture, to.as_deref()),

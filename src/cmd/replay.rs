@@ -108,6 +108,9 @@ impl Replayed {
                 for remark in &record.remarks {
                     tracing::warn!("{}: {remark}", record.source);
                 }
+                for note in &record.notes {
+                    tracing::info!("{}: {note}", record.source);
+                }
                 self.damaged |= !record.remarks.is_empty();
                 self.records.push(record);
             }
@@ -119,12 +122,21 @@ impl Replayed {
         }
     }
 
-    fn show(self, store: &Store, defs: &Definitions, settings: &Settings, options: &Replay, root: &Path) -> Result<Done> {
+    fn show(
+        self,
+        store: &Store,
+        defs: &Definitions,
+        settings: &Settings,
+        options: &Replay,
+        root: &Path,
+    ) -> Result<Done> {
         let table = summary::whole_table(store, crate::table::runs::RUNS)?;
         let shape = options.shape;
         if let Some(batch) = table {
             let vehicles = batch.column_by_name("vehicle").and_then(words).unwrap_or_default();
-            let starts = arrow_array::cast::AsArray::as_primitive::<arrow_array::types::TimestampMicrosecondType>(batch.column(0));
+            let starts = arrow_array::cast::AsArray::as_primitive::<arrow_array::types::TimestampMicrosecondType>(
+                batch.column(0),
+            );
             let parts: Vec<_> = self.records.iter().flat_map(|record| &record.vehicles).collect();
             let keep: BooleanArray = vehicles
                 .iter()

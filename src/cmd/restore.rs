@@ -41,8 +41,12 @@ pub(super) fn restore(options: &Restore) -> Result<Done> {
             Ok(Done::Whole)
         }
         (None, Some(vehicle)) => {
-            let mut buses: Vec<String> =
-                records.iter().flat_map(|r| &r.vehicles).filter(|p| p.vehicle == *vehicle).flat_map(|p| p.buses.clone()).collect();
+            let mut buses: Vec<String> = records
+                .iter()
+                .flat_map(|r| &r.vehicles)
+                .filter(|p| p.vehicle == *vehicle)
+                .flat_map(|p| p.buses.clone())
+                .collect();
             buses.sort();
             buses.dedup();
             if buses.is_empty() {

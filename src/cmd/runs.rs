@@ -49,7 +49,8 @@ fn select(batch: &RecordBatch, options: &Runs) -> Result<RecordBatch> {
     let vehicles = batch.column_by_name("vehicle").and_then(words).unwrap_or_default();
     let wanted_day = options.day.map(crate::table::runs::days_since_epoch);
     let days = batch.column_by_name("service_day").and_then(|column| {
-        arrow_array::cast::AsArray::as_primitive_opt::<arrow_array::types::Date32Type>(column).map(|days| days.values().to_vec())
+        arrow_array::cast::AsArray::as_primitive_opt::<arrow_array::types::Date32Type>(column)
+            .map(|days| days.values().to_vec())
     });
     let keep: BooleanArray = (0..batch.num_rows())
         .map(|row| {
@@ -62,7 +63,12 @@ fn select(batch: &RecordBatch, options: &Runs) -> Result<RecordBatch> {
 }
 
 /// Shows runs in the form asked for.
-pub(super) fn show_runs(batch: &RecordBatch, defs: Option<&Definitions>, days: &ServiceDays, shape: Shape) -> Result<()> {
+pub(super) fn show_runs(
+    batch: &RecordBatch,
+    defs: Option<&Definitions>,
+    days: &ServiceDays,
+    shape: Shape,
+) -> Result<()> {
     if shape.json || shape.csv {
         return show(batch, shape);
     }

@@ -22,6 +22,8 @@ pub enum Values {
     Flag(Vec<bool>),
     /// Raw values, to be stored as their labels.
     Label(Vec<u64>),
+    /// Raw patterns, to be stored as what they stand for; of signals that are [coded](Signal::is_coded).
+    Code(Vec<u16>),
 }
 
 /// A column and which of its rows have a value.
@@ -209,7 +211,9 @@ fn convert(signal: &Signal, raws: &[u64], present: &[bool], unusual: &mut Unusua
     let mut valid: Option<Vec<bool>> = if present.is_empty() { None } else { Some(present.to_vec()) };
     if let (Some(first), Some(last)) = (signal.specials.first(), signal.specials.last()) {
         let (lowest, span) = (first.from, last.to - first.from);
-        for (row, raw) in raws.iter().enumerate() {
+        // Most chunks have none, and this look at all of them is quick.
+        let suspects = if raws.iter().any(|raw| raw.wrapping_sub(lowest) <= span) { raws } else { &[] };
+        for (row, raw) in suspects.iter().enumerate() {
             if raw.wrapping_sub(lowest) > span || present.get(row) == Some(&false) {
                 continue;
             }
@@ -223,6 +227,8 @@ fn convert(signal: &Signal, raws: &[u64], present: &[bool], unusual: &mut Unusua
     }
     let has_value = |valid: &Option<Vec<bool>>, row: usize| valid.as_ref().is_none_or(|valid| valid[row]);
     let values = match signal.column {
+        // Surely below 2¹⁶: that is what coded means.
+        _ if signal.is_coded() => Values::Code(raws.iter().map(|raw| *raw as u16).collect()),
         Column::Flag => Values::Flag(raws.iter().map(|raw| *raw == 1).collect()),
         Column::Label => Values::Label(raws.to_vec()),
         Column::Whole { bits: 64, signed: false } => {
@@ -267,17 +273,63 @@ fn convert(signal: &Signal, raws: &[u64], present: &[bool], unusual: &mut Unusua
             }
         }
     }
-    if signal.plausible.is_some() {
-        // By physical value, not by raw limits: a test of the very value that is stored.
-        let mut judge = |row: usize, value: f64| {
-            if !signal.is_plausible(value) && has_value(&valid, row) {
+    if let Some(believed) = Believed::of(signal) {
+        for (row, raw) in raws.iter().enumerate() {
+            if !believed.has(signal, *raw) && has_value(&valid, row) {
                 unusual.note(row, signal, IMPLAUSIBLE);
             }
-        };
-        match &values {
-            Values::Real(reals) => reals.iter().enumerate().for_each(|(row, value)| judge(row, *value)),
-            _ => raws.iter().enumerate().for_each(|(row, raw)| judge(row, signal.physical(*raw))),
         }
     }
     Valued { values, valid }
+}
+
+/// The raw numbers whose values are plausible.
+///
+/// Values rise, or fall, with the raw number, so that a search finds the borders, and comparing raw numbers decides as
+/// comparing the stored values would. Floats are compared as they are.
+enum Believed {
+    Raw(i64, i64),
+    Floats,
+}
+
+impl Believed {
+    fn of(signal: &Signal) -> Option<Self> {
+        let (low, high) = signal.plausible?;
+        if signal.form == Form::Float {
+            return Some(Self::Floats);
+        }
+        if signal.field.bits > 62 {
+            // Wider numbers than i64 comparisons serve; they are judged one by one.
+            return Some(Self::Floats);
+        }
+        let (first, last) = signal.raw_limits();
+        let value = |number: i128| number as f64 * signal.scale + signal.offset;
+        let border = |is_beyond: &dyn Fn(f64) -> bool| {
+            // The first raw number for which it is true; it is true for all behind it.
+            let (mut from, mut to) = (first, last + 1);
+            while from < to {
+                let middle = (from + to).div_euclid(2);
+                if is_beyond(value(middle)) { to = middle } else { from = middle + 1 }
+            }
+            from
+        };
+        let (from, to) = if signal.scale > 0.0 {
+            (border(&|v| v >= low), border(&|v| v > high) - 1)
+        } else {
+            (border(&|v| v <= high), border(&|v| v < low) - 1)
+        };
+        Some(Self::Raw(from as i64, to as i64))
+    }
+
+    #[inline]
+    fn has(&self, signal: &Signal, raw: u64) -> bool {
+        match self {
+            Self::Raw(from, to) => {
+                let number =
+                    if signal.form == Form::Signed { sign_extended(raw, signal.field.bits) } else { raw as i64 };
+                *from <= number && number <= *to
+            }
+            Self::Floats => signal.is_plausible(signal.physical(raw)),
+        }
+    }
 }

@@ -122,6 +122,7 @@ fn raw_of(signal: &Signal, columns: &Columns, index: usize, row: usize, status: 
     match &column.values {
         Values::Flag(flags) => Some(u64::from(flags[row])),
         Values::Label(raws) => Some(raws[row]),
+        Values::Code(codes) => Some(u64::from(codes[row])),
         Values::Whole(numbers) => Some(numbers[row].wrapping_sub(signal.offset as i64) as u64 & mask),
         Values::Whole64(numbers) => {
             Some(numbers[row].wrapping_add_signed((signal.offset as i64).wrapping_neg()) & mask)

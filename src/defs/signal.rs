@@ -107,6 +107,16 @@ pub struct Signal {
 }
 
 impl Signal {
+    /// Whether its raw patterns are so few that its column is stored by them.
+    pub fn is_coded(&self) -> bool {
+        match self.column {
+            Column::Real | Column::Label => self.field.bits <= 16,
+            // As INT32, with its offset.
+            Column::Whole { .. } => self.field.bits <= 8 && self.offset.abs() < 1e9,
+            Column::Real32 | Column::Real64 | Column::Flag => false,
+        }
+    }
+
     /// Why a raw pattern is no value, if it is none.
     #[inline]
     pub fn special(&self, raw: u64) -> Option<Special> {

@@ -18,6 +18,8 @@ use crate::wire::Payload;
 const WAIT_US: i64 = 1_000_000;
 /// How often the engine is told of frames that it does not want.
 const ALIVE_US: i64 = 1_000_000;
+/// Remarks kept of a vehicle's clock: more would not be read.
+const REMARKS_MAX: usize = 20;
 /// Instants before this one come from a clock that was never set: 2000-01-01.
 const CLOCK_SET_US: TimeUs = 946_684_800_000_000;
 
@@ -30,6 +32,8 @@ pub(crate) struct Counted {
     pub(crate) messages: Vec<MessageRow>,
     /// What was odd about the clock, in words.
     pub(crate) remarks: Vec<String>,
+    /// Silences long enough to end a run, in words: nothing odd.
+    pub(crate) notes: Vec<String>,
 }
 
 /// Counts one vehicle's frames.
@@ -78,18 +82,21 @@ impl HealthCounting {
     }
 
     fn take(&mut self, block: &FrameBlock, routes: &[u32], channels: &[Option<usize>], range: Range<usize>) {
-        for index in range {
-            let time_us = block.time_us[index];
-            if self.last_us.is_some_and(|last_us| time_us.saturating_sub(last_us) > self.gap_us) {
+        let columns = block.time_us[range.clone()].iter().zip(&block.id[range.clone()]).zip(&block.meta[range.clone()]);
+        let columns = columns.zip(&block.data[range.clone()]).zip(&routes[range]);
+        let (mut last_us, raw) = (self.last_us, self.raw);
+        for ((((time_us, id), meta), word), route) in columns {
+            let (time_us, id, meta) = (*time_us, *id, *meta);
+            if last_us.is_some_and(|last_us| time_us.saturating_sub(last_us) > self.gap_us) {
                 self.health.cut();
             }
-            self.last_us = Some(time_us);
-            let meta = block.meta[index];
+            last_us = Some(time_us);
             let Some(Some(bus)) = channels.get(usize::from(meta.channel)).copied() else { continue };
-            let message = (routes[index] != self.raw).then_some(routes[index] as usize);
-            let payload = Payload::of_block(block, index);
-            self.health.frame(&Heard { time_us, bus, message, id: block.id[index], meta, payload });
+            let message = (*route != raw).then_some(*route as usize);
+            let payload = if meta.len > 8 { Payload::of_block_word(block, *word) } else { Payload::Word(*word) };
+            self.health.frame(&Heard { time_us, bus, message, id, meta, payload });
         }
+        self.last_us = last_us;
     }
 }
 
@@ -139,18 +146,16 @@ impl RunCounting {
     }
 
     fn take(&mut self, block: &FrameBlock, routes: &[u32], range: Range<usize>) {
+        if self.engine.is_none() {
+            return self.watch_clock(&block.time_us[range]);
+        }
         let wants = |message| self.engine.as_ref().is_some_and(|engine| engine.wants(message));
         let wanted: Vec<bool> = (0..self.ranks.len()).map(wants).collect();
         for index in range {
             let time_us = block.time_us[index];
             let route = routes[index];
             self.frames += 1;
-            match self.highest_us {
-                Some(highest_us) if time_us < highest_us.saturating_sub(WAIT_US) => self.step_back(time_us, highest_us),
-                Some(highest_us) if time_us.saturating_sub(highest_us) > self.gap_us => self.remark_silence(highest_us, time_us),
-                _ => {}
-            }
-            self.highest_us = Some(self.highest_us.unwrap_or(time_us).max(time_us));
+            self.tick(time_us);
             let wants = wanted[route as usize];
             if !wants && time_us.saturating_sub(self.alive_us) < ALIVE_US {
                 continue;
@@ -170,8 +175,35 @@ impl RunCounting {
         }
     }
 
+    /// Without rules, nothing but the clock is looked at.
+    fn watch_clock(&mut self, times: &[TimeUs]) {
+        for time_us in times {
+            self.frames += 1;
+            // The usual step, at the cost of two comparisons.
+            match &mut self.highest_us {
+                Some(highest_us) if (0..=WAIT_US).contains(&time_us.wrapping_sub(*highest_us)) => {
+                    *highest_us = *time_us
+                }
+                _ => self.tick(*time_us),
+            }
+        }
+    }
+
+    /// Follows the clock.
+    #[inline]
+    fn tick(&mut self, time_us: TimeUs) {
+        match self.highest_us {
+            Some(highest_us) if time_us < highest_us.saturating_sub(WAIT_US) => self.step_back(time_us, highest_us),
+            Some(highest_us) if time_us.saturating_sub(highest_us) > self.gap_us => {
+                self.remark_silence(highest_us, time_us)
+            }
+            _ => {}
+        }
+        self.highest_us = Some(self.highest_us.unwrap_or(time_us).max(time_us));
+    }
+
     fn step_back(&mut self, time_us: TimeUs, highest_us: TimeUs) {
-        let seconds = highest_us.saturating_sub(time_us) as f64 / 1e6;
+        let seconds = (highest_us - time_us) as f64 / 1e6;
         self.remark(format!("clock stepped back by {seconds:.3} s at frame {}", self.frames));
         self.feed(TimeUs::MAX);
         if let Some(engine) = &mut self.engine {
@@ -183,18 +215,20 @@ impl RunCounting {
     }
 
     fn remark_silence(&mut self, from_us: TimeUs, to_us: TimeUs) {
-        let text = if from_us < CLOCK_SET_US && to_us >= CLOCK_SET_US {
-            format!("clock was not set before frame {}: its times begin in {}", self.frames, year(from_us))
-        } else {
+        if from_us < CLOCK_SET_US && to_us >= CLOCK_SET_US {
+            self.remark(format!(
+                "clock was not set before frame {}: its times begin in {}",
+                self.frames,
+                year(from_us)
+            ));
+        } else if self.counted.notes.len() < REMARKS_MAX {
             let minutes = to_us.saturating_sub(from_us) as f64 / 6e7;
-            format!("{minutes:.1} min of silence, or a clock set forward, at frame {}", self.frames)
-        };
-        self.remark(text);
+            let note = format!("{minutes:.1} min of silence, or a clock set forward, at frame {}", self.frames);
+            self.counted.notes.push(note);
+        }
     }
 
     fn remark(&mut self, text: String) {
-        /// More would not be read.
-        const REMARKS_MAX: usize = 20;
         if self.counted.remarks.len() < REMARKS_MAX {
             self.counted.remarks.push(text);
         }

@@ -105,11 +105,10 @@ impl Desk<'_> {
         }
         for (vehicle, counted) in &sorted.counted {
             let part = sorted.parts.get(vehicle).map(|part| part.first_us).unwrap_or_default();
-            let prefix = sorted.parts.len() > 1;
-            filed.remarks.extend(counted.remarks.iter().map(|remark| match prefix {
-                true => format!("vehicle {vehicle}: {remark}"),
-                false => remark.clone(),
-            }));
+            let several = sorted.parts.len() > 1;
+            let told = |text: &String| if several { format!("vehicle {vehicle}: {text}") } else { text.clone() };
+            filed.remarks.extend(counted.remarks.iter().map(told));
+            filed.notes.extend(counted.notes.iter().map(told));
             if !stretches.contains_key(vehicle) {
                 self.put_summaries(&mut change, vehicle, part, &id, counted)?;
             }
@@ -144,6 +143,7 @@ impl Desk<'_> {
             definitions: self.defs.hash.clone(),
             vehicles,
             remarks: capture.tally().remarks(),
+            notes: Vec::new(),
             counts_due: Vec::new(),
         }
     }

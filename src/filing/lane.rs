@@ -3,6 +3,8 @@
 //! Rows come as frames; they leave in chunks of a fixed size, decoded and sorted by time. Where time goes back further
 //! than a chunk, a new piece begins: pieces are sorted each, and merged later.
 
+use std::ops::RangeInclusive;
+
 use arrow_schema::SchemaRef;
 
 use crate::decode::{MessageFrames, decode};
@@ -10,7 +12,7 @@ use crate::defs::{Column, Definitions, Signal};
 use crate::frame::{FrameBlock, TimeUs};
 use crate::store::file::{CHUNK_ROWS, Packing, TableFile, Written, packing_of, properties};
 use crate::store::{BUS_KEY, DEFINITIONS_KEY, SET_KEY, Store, StoreError, TABLE_KEY};
-use crate::table::{raw, signals};
+use crate::table::{ColumnData, Meaning, raw, signals};
 
 /// A lane of either kind of table.
 pub(super) enum Lane {
@@ -37,6 +39,7 @@ struct Out {
     vehicle: String,
     schema: SchemaRef,
     packing: Vec<Packing>,
+    meanings: Vec<Option<Meaning>>,
     footer: Vec<(&'static str, String)>,
     file: Option<TableFile>,
     last_us: TimeUs,
@@ -48,10 +51,11 @@ impl Out {
     fn write(
         &mut self,
         store: &Store,
-        first_us: TimeUs,
-        last_us: TimeUs,
-        batch: &arrow_array::RecordBatch,
+        times: RangeInclusive<TimeUs>,
+        data: Vec<ColumnData>,
+        rows: usize,
     ) -> Result<(), StoreError> {
+        let (first_us, last_us) = times.into_inner();
         if first_us < self.last_us
             && let Some(file) = self.file.take()
         {
@@ -61,11 +65,11 @@ impl Out {
             Some(file) => file,
             None => {
                 let properties = properties(&self.schema, &self.packing, &self.footer);
-                self.file.insert(TableFile::create(store.incoming(), &self.schema, properties)?)
+                self.file.insert(TableFile::create_coded(store.incoming(), &self.schema, properties, &self.meanings)?)
             }
         };
         self.last_us = last_us;
-        file.write(batch)
+        file.write_columns(data, rows)
     }
 
     fn finish(mut self) -> Result<Vec<Written>, StoreError> {
@@ -106,14 +110,16 @@ impl Lane {
         let bus = defs.buses[described.bus].name.clone();
         let mut footer = footer(defs, &described.name);
         footer.push((BUS_KEY, bus));
-        let out = Out::new(vehicle, schema, packing, footer);
+        let meanings = signals::meanings(described, vehicle);
+        let out = Out::new(vehicle, schema, packing, meanings, footer);
         Self::Signals(SignalsLane { message, pending: MessageFrames::default(), out })
     }
 
     pub(super) fn raw(defs: &Definitions, buses: &[String], vehicle: &str) -> Self {
         let schema = raw::schema();
         let packing = schema.fields().iter().map(|field| packing_of(field.data_type())).collect();
-        let out = Out::new(vehicle, schema, packing, footer(defs, raw::NAME));
+        let meanings = vec![None; schema.fields().len()];
+        let out = Out::new(vehicle, schema, packing, meanings, footer(defs, raw::NAME));
         Self::Raw(RawLane { pending: FrameBlock::default(), buses: buses.to_vec(), out })
     }
 
@@ -165,9 +171,15 @@ impl Lane {
 }
 
 impl Out {
-    fn new(vehicle: &str, schema: SchemaRef, packing: Vec<Packing>, footer: Vec<(&'static str, String)>) -> Self {
+    fn new(
+        vehicle: &str,
+        schema: SchemaRef,
+        packing: Vec<Packing>,
+        meanings: Vec<Option<Meaning>>,
+        footer: Vec<(&'static str, String)>,
+    ) -> Self {
         let vehicle = vehicle.to_owned();
-        Self { vehicle, schema, packing, footer, file: None, last_us: TimeUs::MIN, pieces: Vec::new() }
+        Self { vehicle, schema, packing, meanings, footer, file: None, last_us: TimeUs::MIN, pieces: Vec::new() }
     }
 }
 
@@ -186,8 +198,9 @@ impl SignalsLane {
             let times = &self.pending.time_us[range.clone()];
             let (first_us, last_us) = (times[0], times[times.len() - 1]);
             let columns = decode(message, &self.pending, range.clone());
-            let batch = signals::batch(message, &self.out.schema, &self.out.vehicle, &self.pending, range, columns);
-            self.out.write(store, first_us, last_us, &batch)?;
+            let rows = range.len();
+            let data = signals::columns(message, &self.pending, range, columns);
+            self.out.write(store, first_us..=last_us, data, rows)?;
         }
         drop_first(&mut self.pending, done);
         Ok(())
@@ -206,7 +219,8 @@ impl RawLane {
             (rows..self.pending.len()).for_each(|row| left.push(&self.pending.frame(row)));
             self.pending = left;
             let batch = raw::batch(&self.out.vehicle, &self.buses, &chunk, 0..rows);
-            self.out.write(store, chunk.time_us[0], chunk.time_us[rows - 1], &batch)?;
+            let data = batch.columns().iter().map(|array| ColumnData::Array(array.clone())).collect();
+            self.out.write(store, chunk.time_us[0]..=chunk.time_us[rows - 1], data, rows)?;
         }
         Ok(())
     }

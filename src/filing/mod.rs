@@ -247,7 +247,12 @@ impl Writer<'_> {
 }
 
 /// The bus of a channel, and what it is called: by the configuration, by its own name, by the only bus there is.
-pub fn bus_of_channel(defs: &Definitions, settings: &Settings, channel: usize, name: Option<&str>) -> (Option<usize>, String) {
+pub fn bus_of_channel(
+    defs: &Definitions,
+    settings: &Settings,
+    channel: usize,
+    name: Option<&str>,
+) -> (Option<usize>, String) {
     let bus = name
         .and_then(|name| settings.channels.get(name))
         .and_then(|bus| defs.bus(bus))

@@ -1,6 +1,7 @@
 //! Capture → batches: frames read, given to their vehicles and days, and sorted into the fills of their tables.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::ops::Range;
 
 use jiff::civil::Date;
 
@@ -9,10 +10,9 @@ use super::order::{OrderWatch, ranks};
 use super::split::{Segment, Splitter};
 use super::{BLOCK_FRAMES, DAYS_MAX, FilingError, LaneKey, Settings, Table};
 use crate::capture::Capture;
-use crate::day::ServiceDay;
 use crate::decode::{MessageFrames, Route, Router};
-use crate::defs::Definitions;
-use crate::frame::{FrameBlock, TimeUs};
+use crate::defs::{Definitions, Message};
+use crate::frame::{FrameBlock, Kind, Meta, TimeUs};
 use crate::store::StoreError;
 
 /// A block of frames, and what is to be written of it.
@@ -46,6 +46,8 @@ pub(super) struct Sorter<'a> {
     router: Router,
     splitter: Splitter,
     ranks: Vec<u32>,
+    /// By message: whether identifiers of its frames vary.
+    varies: Vec<bool>,
     /// Hash of each channel's bus name.
     bus_marks: Vec<u64>,
     channels: Vec<(Option<usize>, String)>,
@@ -65,6 +67,7 @@ impl<'a> Sorter<'a> {
             router: Router::new(defs, &[]),
             splitter: Splitter::new(defs, settings),
             ranks: ranks(defs),
+            varies: defs.messages.iter().map(Message::id_varies).collect(),
             bus_marks: Vec::new(),
             channels: Vec::new(),
             head: FrameBlock::default(),
@@ -119,85 +122,111 @@ impl<'a> Sorter<'a> {
         }
     }
 
+    /// Gives the frames of a segment to their days, and these to their tables.
     fn sort(&mut self, batch: &mut Batch, segment: &Segment) -> Result<(), FilingError> {
-        let block = &batch.block;
-        let first_us = block.time_us[segment.from];
-        let part = self.parts.entry(segment.vehicle.clone()).or_insert_with(|| Part {
-            first_us,
-            last_us: first_us,
-            order: OrderWatch::default(),
-        });
-        let raw = self.defs.messages.len();
-        let mut day: Option<ServiceDay> = None;
-        let mut fills: Vec<Option<Fill>> = Vec::new();
-        for index in segment.from..segment.to {
-            let time_us = block.time_us[index];
-            if day.is_none_or(|day| !day.contains(time_us)) {
-                flush(&mut batch.fills, &mut fills, &segment.vehicle, day, raw);
-                let next = self.settings.days.of(time_us);
-                self.days.insert(next.date);
-                if self.days.len() > DAYS_MAX {
-                    return Err(StoreError::ClockAstray { most: DAYS_MAX }.into());
-                }
-                day = Some(next);
-                fills.resize_with(raw + 1, || None);
+        let mut from = segment.from;
+        while from < segment.to {
+            let day = self.settings.days.of(batch.block.time_us[from]);
+            let times = &batch.block.time_us[from..segment.to];
+            let to = from + times.iter().take_while(|time_us| day.contains(**time_us)).count();
+            // Instants beyond what calendars know are in no day, yet frames all the same.
+            let to = to.max(from + 1);
+            self.days.insert(day.date);
+            if self.days.len() > DAYS_MAX {
+                return Err(StoreError::ClockAstray { most: DAYS_MAX }.into());
             }
-            let (id, meta) = (block.id[index], block.meta[index]);
+            self.route(batch, &segment.vehicle, from..to);
+            self.scatter(batch, &segment.vehicle, day.date, from..to);
+            from = to;
+        }
+        Ok(())
+    }
+
+    /// Finds the table of each frame, and watches their order.
+    fn route(&mut self, batch: &mut Batch, vehicle: &str, range: Range<usize>) {
+        let block = &batch.block;
+        let first_us = block.time_us[range.start];
+        let part = match self.parts.get_mut(vehicle) {
+            Some(part) => part,
+            None => {
+                let part = Part { first_us, last_us: first_us, order: OrderWatch::default() };
+                self.parts.entry(vehicle.to_owned()).or_insert(part)
+            }
+        };
+        let raw = self.defs.messages.len();
+        let columns = block.time_us[range.clone()].iter().zip(&block.id[range.clone()]).zip(&block.meta[range.clone()]);
+        let mut order = std::mem::take(&mut part.order);
+        let (mut first_us, mut last_us) = (part.first_us, part.last_us);
+        for (((time_us, id), meta), word) in columns.zip(&block.data[range]) {
+            let (time_us, id, meta) = (*time_us, *id, *meta);
             let route = match self.router.route(meta, id) {
                 Route::Message(message) => message,
                 Route::Raw => raw,
             };
             batch.routes.push(route as u32);
+            first_us = first_us.min(time_us);
+            last_us = last_us.max(time_us);
             let mark = self.bus_marks.get(usize::from(meta.channel)).copied().unwrap_or_default();
-            part.first_us = part.first_us.min(time_us);
-            part.last_us = part.last_us.max(time_us);
-            let long = meta.len > 8 && meta.kind() == crate::frame::Kind::Fd;
-            if long {
-                let data = &block.long[block.data[index] as usize];
-                part.order.frame(time_us, self.ranks[route], id, meta, mark, &data[..usize::from(meta.len)]);
+            if is_long(meta) {
+                let data = &block.long[*word as usize];
+                order.frame(time_us, self.ranks[route], id, meta, mark, &data[..usize::from(meta.len)]);
             } else {
-                part.order.word(time_us, self.ranks[route], id, meta, mark, block.data[index]);
-            }
-            if route == raw {
-                let fill = fills[raw].get_or_insert_with(|| Fill::Raw(FrameBlock::default()));
-                if let Fill::Raw(rows) = fill {
-                    rows.push(&block.frame(index));
-                }
-                continue;
-            }
-            let fill = fills[route].get_or_insert_with(|| Fill::Signals(MessageFrames::default()));
-            if let Fill::Signals(rows) = fill {
-                rows.time_us.push(time_us);
-                if self.defs.messages[route].id_varies() {
-                    rows.id.push(id);
-                }
-                rows.meta.push(meta);
-                if long {
-                    rows.word.push(rows.long.len() as u64);
-                    rows.long.push(block.long[block.data[index] as usize]);
-                } else {
-                    rows.word.push(block.data[index]);
-                }
+                order.word(time_us, self.ranks[route], id, meta, mark, *word);
             }
         }
-        flush(&mut batch.fills, &mut fills, &segment.vehicle, day, raw);
-        Ok(())
+        (part.first_us, part.last_us, part.order) = (first_us, last_us, order);
+    }
+
+    /// Copies the frames of one day to the rows of their tables.
+    fn scatter(&mut self, batch: &mut Batch, vehicle: &str, date: Date, range: Range<usize>) {
+        let Batch { block, routes, fills, .. } = batch;
+        let routes = &routes[range.clone()];
+        let raw = self.defs.messages.len();
+        let mut counts = vec![0_usize; raw + 1];
+        routes.iter().for_each(|route| counts[*route as usize] += 1);
+        let mut tables: Vec<MessageFrames> = Vec::with_capacity(raw);
+        for (message, count) in self.defs.messages.iter().zip(&counts) {
+            let varies = message.id_varies();
+            tables.push(MessageFrames {
+                time_us: Vec::with_capacity(*count),
+                id: Vec::with_capacity(if varies { *count } else { 0 }),
+                meta: Vec::with_capacity(*count),
+                word: Vec::with_capacity(*count),
+                long: Vec::new(),
+            });
+        }
+        let mut unknown = FrameBlock::default();
+        for (index, route) in range.zip(routes) {
+            let route = *route as usize;
+            let Some(rows) = tables.get_mut(route) else {
+                unknown.push(&block.frame(index));
+                continue;
+            };
+            let meta = block.meta[index];
+            rows.time_us.push(block.time_us[index]);
+            rows.meta.push(meta);
+            if self.varies[route] {
+                rows.id.push(block.id[index]);
+            }
+            if is_long(meta) {
+                rows.word.push(rows.long.len() as u64);
+                rows.long.push(block.long[block.data[index] as usize]);
+            } else {
+                rows.word.push(block.data[index]);
+            }
+        }
+        let key = |table| LaneKey { vehicle: vehicle.to_owned(), date, table };
+        for (message, rows) in tables.into_iter().enumerate().filter(|(_, rows)| !rows.is_empty()) {
+            fills.push((key(Table::Message(message)), Fill::Signals(rows)));
+        }
+        if !unknown.is_empty() {
+            fills.push((key(Table::Raw), Fill::Raw(unknown)));
+        }
     }
 }
 
-/// Hands the rows of one vehicle-day over.
-fn flush(
-    out: &mut Vec<(LaneKey, Fill)>,
-    fills: &mut Vec<Option<Fill>>,
-    vehicle: &str,
-    day: Option<ServiceDay>,
-    raw: usize,
-) {
-    let Some(day) = day else { return };
-    for (table, fill) in fills.drain(..).enumerate() {
-        if let Some(fill) = fill {
-            let table = if table == raw { Table::Raw } else { Table::Message(table) };
-            out.push((LaneKey { vehicle: vehicle.to_owned(), date: day.date, table }, fill));
-        }
-    }
+/// Whether a frame's data lies apart.
+#[inline]
+fn is_long(meta: Meta) -> bool {
+    meta.len > 8 && meta.kind() == Kind::Fd
 }

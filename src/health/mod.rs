@@ -19,6 +19,7 @@
 //! **An hour may have several rows,** where rows were taken in its middle: they add up, by [`BusRow::add`] and
 //! [`MessageRow::add`], to what they would have been without.
 
+mod lengths;
 mod rows;
 #[cfg(test)]
 mod tests;
@@ -29,6 +30,7 @@ pub use rows::{BusRow, ErrorClasses, MessageRow, Rows};
 use crate::defs::{Definitions, Matching};
 use crate::frame::{CanId, Kind, Meta, TimeUs};
 use crate::wire::{Payload, wire_bits};
+use lengths::Lengths;
 use rows::Closed;
 use watch::{BusWatch, Watch};
 
@@ -65,6 +67,8 @@ pub struct Health {
     buses: Vec<BusWatch>,
     /// One a message.
     messages: Vec<Expected>,
+    /// Lengths of the last frames, one a message.
+    lengths: Vec<Lengths>,
     watches: Vec<Watch>,
     senders: usize,
     closed: Closed,
@@ -89,6 +93,7 @@ impl Health {
         let mut health = Self {
             buses: defs.buses.iter().map(BusWatch::new).collect(),
             messages: Vec::with_capacity(defs.messages.len()),
+            lengths: vec![Lengths::default(); defs.messages.len()],
             watches: Vec::new(),
             senders: 0,
             closed: Closed::default(),
@@ -118,7 +123,11 @@ impl Health {
         }
         let bus = &mut self.buses[heard.bus];
         bus.last_us = time_us;
-        bus.sent.add(wire_bits(heard.id, heard.meta, heard.payload));
+        let lengths = heard.message.and_then(|message| self.lengths.get_mut(message));
+        bus.sent.add(match lengths {
+            Some(lengths) => lengths.of(heard),
+            None => wire_bits(heard.id, heard.meta, heard.payload),
+        });
         match heard.meta.kind() {
             Kind::Data | Kind::Fd => bus.row.frames += 1,
             Kind::Remote => {

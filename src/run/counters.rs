@@ -10,6 +10,8 @@ use super::truth::Tri;
 use crate::defs::Side;
 use crate::frame::TimeUs;
 
+const US_PER_S: f64 = 1e6;
+
 /// What a counter has come to; small, so that it can be put aside when use ends.
 #[derive(Debug, Clone, Copy, Default)]
 pub(super) struct Tally {
@@ -312,7 +314,6 @@ fn one_side(product: f64, side: Side) -> f64 {
 
 /// A counter's result.
 pub(super) fn result(plan: &CounterPlan, tally: &Tally) -> Option<CounterValue> {
-    let seconds = 1e-6;
     let number = match &plan.kind {
         Kind::Extreme { .. } => return tally.peak.map(|(value, at_us)| CounterValue::Extreme { value, at_us }),
         _ if !tally.known => return None,
@@ -322,8 +323,8 @@ pub(super) fn result(plan: &CounterPlan, tally: &Tally) -> Option<CounterValue> 
         }
         Kind::Mean { .. } if tally.count == 0 => return None,
         Kind::Mean { .. } => tally.sum / tally.count as f64,
-        Kind::Integral { factor, .. } | Kind::Driven { factor, .. } => tally.sum * seconds * factor,
-        Kind::Time { .. } => tally.count as f64 * seconds,
+        Kind::Integral { factor, .. } | Kind::Driven { factor, .. } => tally.sum / US_PER_S * factor,
+        Kind::Time { .. } => tally.count as f64 / US_PER_S,
         Kind::Odometer { .. } => tally.sum,
     };
     Some(CounterValue::Number(number))

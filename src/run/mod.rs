@@ -72,8 +72,8 @@ impl Engine {
 
     /// Some frame was there. Keeps a run going over the rules' `gap`, and lets what is due happen.
     ///
-    /// Calls may be left out as long as those made are nowhere farther apart than `gap` where frames are not, and the
-    /// last frame before a cut is told of.
+    /// Calls may be left out where the frames told of lie within `gap` of each other all the same; the last frame
+    /// before a cut has to be told of, for a run that is open ends with it.
     #[inline]
     pub fn alive(&mut self, time_us: TimeUs) {
         self.tell(time_us);

@@ -30,6 +30,9 @@ pub struct Filed {
     pub vehicles: Vec<VehicleFiled>,
     /// What was odd about it, in words.
     pub remarks: Vec<String>,
+    /// What is worth knowing and nothing odd: long silences.
+    #[serde(default)]
+    pub notes: Vec<String>,
     /// Vehicles whose runs are to be counted again, because the capture joins a stretch counted before.
     #[serde(default)]
     pub counts_due: Vec<String>,

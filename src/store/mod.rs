@@ -12,6 +12,7 @@
 //! ```
 
 mod close;
+pub mod coded;
 mod commit;
 mod error;
 pub mod file;
@@ -226,3 +227,6 @@ fn write_synced(path: &Path, bytes: &[u8]) -> Result<(), StoreError> {
 fn sync_folder(path: &Path) -> Result<(), StoreError> {
     File::open(path).and_then(|folder| folder.sync_all()).map_err(io_error(path, "syncing"))
 }
+
+#[cfg(test)]
+mod tests;

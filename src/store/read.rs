@@ -94,10 +94,8 @@ pub struct FrameReader<'s> {
     definitions: HashMap<String, Arc<Definitions>>,
 }
 
-/// One table, date by date.
+/// One table, date by date; its rank is its place among the tables.
 struct TableReader {
-    /// Its rank at one instant.
-    rank: usize,
     name: String,
     /// Folders still to be read, last date first.
     folders: Vec<PathBuf>,
@@ -154,11 +152,11 @@ impl<'s> FrameReader<'s> {
         }
         let mut readers = Vec::new();
         let raw = (raw::NAME.to_owned(), store.root().join("raw"));
-        for (rank, (name, folder)) in tables.into_iter().chain([raw]).enumerate() {
+        for (name, folder) in tables.into_iter().chain([raw]) {
             let mut folders = entries(&folder)?;
             folders.retain(|folder| date_within(folder, &span));
             folders.reverse();
-            readers.push(TableReader { rank, name, folders, open: Vec::new() });
+            readers.push(TableReader { name, folders, open: Vec::new() });
         }
         let mut reader = Self {
             store,

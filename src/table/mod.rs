@@ -21,6 +21,28 @@ pub const UNIT_KEY: &str = "unit";
 /// Key of a field's description in its metadata.
 pub const ABOUT_KEY: &str = "about";
 
+/// A column's rows on their way to a file.
+pub enum ColumnData {
+    /// As they are.
+    Array(ArrayRef),
+    /// By raw patterns, which the file's [`Meaning`] of the column explains, and which rows have a value.
+    Codes(Vec<u16>, Option<Vec<bool>>),
+}
+
+/// What a raw pattern stands for.
+#[derive(Debug, Clone, PartialEq)]
+pub enum CodeValue {
+    /// A double.
+    Real(f64),
+    /// A whole number.
+    Whole(i32),
+    /// Text.
+    Text(String),
+}
+
+/// What each pattern of a column stands for.
+pub type Meaning = Arc<dyn Fn(u16) -> CodeValue + Send + Sync>;
+
 /// UTC microseconds.
 pub fn time_type() -> DataType {
     DataType::Timestamp(TimeUnit::Microsecond, Some("UTC".into()))
@@ -69,6 +91,3 @@ pub fn sparse_bytes(at: &[(usize, Vec<u8>)], rows: usize) -> ArrayRef {
     }
     Arc::new(BinaryArray::from(texts))
 }
-
-#[cfg(test)]
-mod tests;

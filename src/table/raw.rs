@@ -5,7 +5,7 @@ use std::sync::Arc;
 use arrow_array::builder::{BinaryBuilder, StringDictionaryBuilder};
 use arrow_array::cast::AsArray;
 use arrow_array::types::{Int32Type, TimestampMicrosecondType, UInt8Type, UInt32Type};
-use arrow_array::{Array, BooleanArray, RecordBatch, TimestampMicrosecondArray, UInt8Array, UInt32Array};
+use arrow_array::{BooleanArray, RecordBatch, TimestampMicrosecondArray, UInt8Array, UInt32Array};
 use arrow_schema::{DataType, Schema, SchemaRef};
 
 use super::signals::{TableError, words};

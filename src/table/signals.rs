@@ -14,12 +14,12 @@ use arrow_array::types::{
 };
 use arrow_array::{
     Array, ArrayRef, ArrowPrimitiveType, BooleanArray, DictionaryArray, PrimitiveArray, RecordBatch, StringArray,
-    TimestampMicrosecondArray, UInt8Array, UInt32Array, UInt64Array,
+    TimestampMicrosecondArray, UInt32Array, UInt64Array,
 };
 use arrow_buffer::NullBuffer;
 use arrow_schema::{DataType, Schema, SchemaRef};
 
-use super::{field, same_word, sparse_bytes, sparse_text, time_type, word_type};
+use super::{CodeValue, ColumnData, Meaning, field, sparse_bytes, sparse_text, time_type, word_type};
 use crate::decode::{Columns, MessageFrames, Valued, Values};
 use crate::defs::{Column, Matching, Message, Signal};
 use crate::frame::{CanId, TimeUs};
@@ -94,49 +94,76 @@ pub fn data_type(signal: &Signal) -> DataType {
     }
 }
 
-/// Decoded rows of one vehicle as a batch. `frames` and `range` are what `columns` was decoded from.
-pub fn batch(
+/// Decoded rows of one vehicle as they go to a file, in the schema's order. `frames` and `range` are what `columns` was
+/// decoded from.
+pub fn columns(
     message: &Message,
-    schema: &SchemaRef,
-    vehicle: &str,
     frames: &MessageFrames,
     range: std::ops::Range<usize>,
     columns: Columns,
-) -> RecordBatch {
+) -> Vec<ColumnData> {
     let rows = range.len();
     let time = TimestampMicrosecondArray::from(frames.time_us[range.clone()].to_vec()).with_timezone("UTC");
-    let mut arrays: Vec<ArrayRef> = vec![Arc::new(time), same_word(vehicle, rows)];
+    // The vehicle is one word in all rows: pattern 0 of its column.
+    let mut data = vec![ColumnData::Array(Arc::new(time)), ColumnData::Codes(vec![0; rows], None)];
     if has_source(message) {
-        arrays.push(Arc::new(UInt8Array::from_iter_values(frames.id[range].iter().map(|id| id.0 as u8))));
+        data.push(ColumnData::Codes(frames.id[range].iter().map(|id| id.0 as u16 & 0xFF).collect(), None));
     }
     for (signal, valued) in message.signals.iter().zip(columns.signals) {
-        arrays.push(array_of(signal, valued));
+        data.push(match valued.values {
+            Values::Code(codes) => ColumnData::Codes(codes, valued.valid),
+            _ => ColumnData::Array(array_of(signal, valued)),
+        });
     }
-    arrays.push(sparse_text(&columns.status, rows));
+    data.push(ColumnData::Array(sparse_text(&columns.status, rows)));
     if message.id_varies() {
-        let mut ids = vec![None; rows];
+        let mut ids = vec![None; if columns.id.is_empty() { 0 } else { rows }];
         columns.id.iter().for_each(|(row, id)| ids[*row] = Some(id.bits()));
-        arrays.push(Arc::new(UInt32Array::from(ids)));
+        let array = if ids.is_empty() { UInt32Array::new_null(rows) } else { UInt32Array::from(ids) };
+        data.push(ColumnData::Array(Arc::new(array)));
     }
     let mut is_whole = vec![false; rows];
     columns.whole.iter().for_each(|(row, _)| is_whole[*row] = true);
-    if message.is_fd() {
+    data.push(ColumnData::Array(if message.is_fd() {
         let mut rests = BinaryBuilder::new();
         for (rest, whole) in columns.long_rest.iter().zip(&is_whole) {
             rests.append_option((!rest.is_empty() && !whole).then_some(rest));
         }
-        arrays.push(Arc::new(rests.finish()));
+        Arc::new(rests.finish())
     } else if columns.rest.iter().zip(&is_whole).all(|(rest, whole)| *rest == 0 || *whole) {
-        arrays.push(Arc::new(UInt64Array::new_null(rows)));
+        Arc::new(UInt64Array::new_null(rows))
     } else {
         let rests = columns.rest.iter().zip(&is_whole).map(|(rest, whole)| (*rest != 0 && !whole).then_some(*rest));
-        arrays.push(Arc::new(UInt64Array::from_iter(rests)));
+        Arc::new(UInt64Array::from_iter(rests))
+    }));
+    data.push(ColumnData::Array(sparse_bytes(&columns.whole, rows)));
+    data
+}
+
+/// What the patterns of each column stand for, in the schema's order; none where the column is stored as it is.
+pub fn meanings(message: &Message, vehicle: &str) -> Vec<Option<Meaning>> {
+    let vehicle = vehicle.to_owned();
+    let mut meanings: Vec<Option<Meaning>> = vec![None, Some(Arc::new(move |_| CodeValue::Text(vehicle.clone())))];
+    if has_source(message) {
+        meanings.push(Some(Arc::new(|code| CodeValue::Whole(i32::from(code)))));
     }
-    arrays.push(sparse_bytes(&columns.whole, rows));
-    RecordBatch::try_new(schema.clone(), arrays).unwrap_or_else(|error| {
-        // Arrays and schema are made from the same message by the same rules.
-        panic!("the columns of '{}' do not fit its schema: {error}", message.name)
-    })
+    meanings.extend(message.signals.iter().map(|signal| signal.is_coded().then(|| meaning(signal))));
+    meanings.resize_with(schema(message).fields().len(), || None);
+    meanings
+}
+
+fn meaning(signal: &Signal) -> Meaning {
+    let signal = signal.clone();
+    match signal.column {
+        Column::Label => Arc::new(move |code| {
+            let raw = u64::from(code);
+            CodeValue::Text(signal.label(raw).map_or_else(|| raw.to_string(), str::to_owned))
+        }),
+        Column::Whole { .. } => {
+            Arc::new(move |code| CodeValue::Whole((signal.raw_number(u64::from(code)) + signal.offset as i128) as i32))
+        }
+        _ => Arc::new(move |code| CodeValue::Real(signal.physical(u64::from(code)))),
+    }
 }
 
 fn nulls(valid: Option<Vec<bool>>) -> Option<NullBuffer> {
@@ -146,6 +173,7 @@ fn nulls(valid: Option<Vec<bool>>) -> Option<NullBuffer> {
 fn array_of(signal: &Signal, valued: Valued) -> ArrayRef {
     let nulls = nulls(valued.valid);
     match valued.values {
+        Values::Code(_) => unreachable!("codes go to the file as they are"),
         Values::Real(values) => Arc::new(PrimitiveArray::<Float64Type>::new(values.into(), nulls)),
         Values::Real32(values) => Arc::new(PrimitiveArray::<Float32Type>::new(values.into(), nulls)),
         Values::Flag(values) => Arc::new(BooleanArray::new(values.into(), nulls)),

@@ -1,11 +1,13 @@
-//! Frames → columns → batch → columns → frames, for random messages and random frames.
+//! Frames → columns → Parquet file → columns → frames, for random messages and random frames.
 
 use proptest::prelude::*;
 
-use super::signals;
+use super::file::{TableFile, packing_of, properties};
+use super::merge::open_batches;
 use crate::decode::{MessageFrames, decode, rebuild::rebuild};
 use crate::defs::{Definitions, SourceText};
 use crate::frame::{CanId, Meta};
+use crate::table::signals;
 
 /// A random message as its definition is written. The first signal is plain, so that the example holds.
 fn any_set() -> impl Strategy<Value = Definitions> {
@@ -118,8 +120,23 @@ proptest! {
         }
         let rows = frames.len();
         let schema = signals::schema(message);
-        let batch = signals::batch(message, &schema, "204", &frames, 0..rows, decode(message, &frames, 0..rows));
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("m.parquet");
+        let packing: Vec<_> = schema.fields().iter().map(|field| packing_of(field.data_type())).collect();
+        let properties = properties(&schema, &packing, &[]);
+        let meanings = signals::meanings(message, "204");
+        let mut file = TableFile::create_coded(path.clone(), &schema, properties, &meanings).unwrap();
+        let cut = rows / 3;
+        for range in [0..cut, cut..rows] {
+            let columns = decode(message, &frames, range.clone());
+            file.write_columns(signals::columns(message, &frames, range.clone(), columns), range.len()).unwrap();
+        }
+        file.finish().unwrap();
+        let (_, mut reader) = open_batches(&path, 1024).unwrap();
+        let batch = reader.next().unwrap().unwrap();
+        prop_assert!(reader.next().is_none());
         let back = signals::rows(message, &batch).unwrap();
+        prop_assert_eq!(back.vehicle.iter().filter(|vehicle| *vehicle == "204").count(), rows);
         let rebuilt = rebuild(message, &back.time_us, &back.source, &back.columns).unwrap();
         prop_assert_eq!(&rebuilt.id, &frames.id);
         prop_assert_eq!(&rebuilt.meta, &frames.meta);
