@@ -1,5 +1,6 @@
 //! Process edge: arguments, log set-up, one call, the chain of causes on standard error, the exit status.
 
+use std::io::IsTerminal;
 use std::process::ExitCode;
 
 use clap::Parser;
@@ -22,6 +23,7 @@ fn main() -> ExitCode {
     tracing_subscriber::fmt()
         .with_env_filter(filter)
         .with_writer(std::io::stderr)
+        .with_ansi(std::io::stderr().is_terminal() && std::env::var_os("NO_COLOR").is_none_or(|value| value.is_empty()))
         .with_target(false)
         .without_time()
         .init();

@@ -3,7 +3,7 @@
 use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
 
-use anyhow::{Context, Result};
+use anyhow::{Context, Result, bail};
 
 use super::{Done, configuration, definitions_folder, load_definitions, quiet_pipe, say};
 use crate::capture::{self, Capture, ReadOptions, text, write};
@@ -31,6 +31,11 @@ fn told(capture: &Capture) -> Done {
 }
 
 pub(super) fn frames(path: &Path, to: Option<&Path>) -> Result<Done> {
+    if to.is_some() && path.as_os_str() == "-" {
+        bail!(
+            "standard input can be read once only, and writing it anew reads it twice; save it to a file and name that"
+        );
+    }
     let mut capture = open(path)?;
     let mut block = FrameBlock::default();
     let mut more = true;

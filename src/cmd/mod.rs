@@ -46,7 +46,9 @@ pub fn run(cli: Cli) -> Result<Done> {
         Command::Close { store } => replay::close(&store),
         Command::Simulate(options) => simulate::simulate(&options),
         Command::Completions { shell } => {
-            clap_complete::generate(shell, &mut Cli::command(), "yardtap", &mut io::stdout().lock());
+            let mut script = Vec::new();
+            clap_complete::generate(shell, &mut Cli::command(), "yardtap", &mut script);
+            quiet_pipe(io::stdout().lock().write_all(&script))?;
             Ok(Done::Whole)
         }
         Command::ManPages { folder } => {

@@ -14,7 +14,7 @@ use crate::defs::Definitions;
 use crate::filing::{Desk, FilingError, Outcome, Settings};
 use crate::overhead;
 use crate::settings::Configuration;
-use crate::store::{Filed, Store, summary};
+use crate::store::{Filed, Store, StoreError, summary};
 use crate::table::signals::words;
 
 /// Where the store goes when nobody says.
@@ -82,9 +82,13 @@ impl Replayed {
             let own = Desk { settings: &settings, ..*desk };
             match own.file(path, &mut |bytes| bar.set_position(done + bytes)) {
                 Ok(outcome) => replayed.add(outcome),
-                // A capture that cannot be read does not stop the others; a store that cannot be written does.
+                // A capture that cannot be used does not stop the others; a store that cannot be written does.
                 Err(FilingError::Capture(error)) => {
                     bar.suspend(|| tracing::error!("{error}"));
+                    replayed.left_out += 1;
+                }
+                Err(FilingError::Store(error @ StoreError::ClockAstray { .. })) => {
+                    bar.suspend(|| tracing::error!("{}: {error}", path.display()));
                     replayed.left_out += 1;
                 }
                 Err(error) => {
@@ -97,7 +101,7 @@ impl Replayed {
         }
         bar.finish_and_clear();
         if replayed.left_out == found.captures.len() {
-            bail!("none of the {} captures could be read", found.captures.len());
+            bail!("none of the {} captures could be used", found.captures.len());
         }
         Ok(replayed)
     }

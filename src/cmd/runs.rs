@@ -23,7 +23,9 @@ pub(super) fn runs(options: &Runs) -> Result<Done> {
         Summary::MessageHealth => "message_health",
     };
     let Some(batch) = summary::whole_table(&store, table)? else {
-        say(&format!("the store has no {table}"))?;
+        if !options.shape.json && !options.shape.csv {
+            say(&format!("the store has no {table}"))?;
+        }
         return Ok(Done::Whole);
     };
     let batch = select(&batch, options)?;

@@ -481,13 +481,10 @@ fn check_signal(file: usize, written: &WrittenSignal, book: &mut Book) -> Option
         let title = format!("every table has a column '{}' of its own", written.name.get());
         book.add(name_place.clone(), title, "this name", "choose another");
     }
-    let bits = match u8::try_from(*written.bits.get()) {
-        Ok(bits @ 1..=64) => bits,
-        _ => {
-            let title = format!("a field of {} bits", written.bits.get());
-            book.add((file, written.bits.span()), title, "this one", "1 to 64");
-            return None;
-        }
+    let Ok(bits @ 1..=64) = u8::try_from(*written.bits.get()) else {
+        let title = format!("a field of {} bits", written.bits.get());
+        book.add((file, written.bits.span()), title, "this one", "1 to 64");
+        return None;
     };
     let Some((lsb_byte, lsb_bit)) = parse_lsb(written.lsb.get()) else {
         book.add(
@@ -760,7 +757,7 @@ fn check_example(file: usize, example: &At<WrittenExample>, signals: &[Signal], 
 pub fn hex_bytes(text: &str) -> Option<Vec<u8>> {
     let digits: Vec<u8> =
         text.chars().filter(|c| !c.is_whitespace()).map(|c| c.to_digit(16).map(|d| d as u8)).collect::<Option<_>>()?;
-    (digits.len() % 2 == 0).then(|| digits.chunks(2).map(|pair| pair[0] << 4 | pair[1]).collect())
+    digits.len().is_multiple_of(2).then(|| digits.chunks(2).map(|pair| pair[0] << 4 | pair[1]).collect())
 }
 
 /// Decodes an example and builds it again.

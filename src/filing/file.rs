@@ -172,12 +172,15 @@ impl Desk<'_> {
             match (pieces.as_slice(), existing.as_slice()) {
                 ([one], []) => change.put(self.store, one, &to),
                 (_, []) => {
-                    let merged = self.store.merged(&[pieces], false)?;
+                    let merged = self.store.merged(std::slice::from_ref(&pieces), false)?;
+                    pieces.iter().try_for_each(|piece| self.store.discard(piece))?;
                     change.put(self.store, &merged.path, &to);
                 }
                 (_, existing) => {
                     self.store.check_definitions(existing, self.defs)?;
-                    let merged = self.store.merged(&[existing.to_vec(), pieces], true)?;
+                    let sources = [existing.to_vec(), pieces];
+                    let merged = self.store.merged(&sources, true)?;
+                    sources[1].iter().try_for_each(|piece| self.store.discard(piece))?;
                     shared += merged.shared;
                     if let Some(merged_before) = existing.iter().find(|path| !is_own(path, vehicle)) {
                         to.clone_from(merged_before);

@@ -123,6 +123,15 @@ impl Lane {
         Self::Raw(RawLane { pending: FrameBlock::default(), buses: buses.to_vec(), out })
     }
 
+    /// Bus names by channel, of which a capture may describe more as it goes on.
+    pub(super) fn know_buses(&mut self, buses: &[String]) {
+        if let Self::Raw(lane) = self
+            && lane.buses.len() < buses.len()
+        {
+            lane.buses = buses.to_vec();
+        }
+    }
+
     /// Memory that waits to become a row group, in bytes.
     pub(super) fn waiting_bytes(&self) -> usize {
         let out = match self {

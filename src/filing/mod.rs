@@ -163,9 +163,9 @@ impl Writer<'_> {
     fn write(&mut self, batch: &Batch, fresh: Vec<(LaneKey, Fill)>) -> Result<(), FilingError> {
         self.batches += 1;
         let (store, defs, batches) = (self.store, self.defs, self.batches);
+        let buses: Vec<String> = batch.channels.iter().map(|(_, name)| name.clone()).collect();
         for (key, _) in &fresh {
-            let (used, _) = self.lanes.entry(key.clone()).or_insert_with(|| {
-                let buses: Vec<String> = batch.channels.iter().map(|(_, name)| name.clone()).collect();
+            let (used, lane) = self.lanes.entry(key.clone()).or_insert_with(|| {
                 let lane = match key.table {
                     Table::Message(message) => Lane::signals(defs, message, &key.vehicle),
                     Table::Raw => Lane::raw(defs, &buses, &key.vehicle),
@@ -173,6 +173,7 @@ impl Writer<'_> {
                 (batches, lane)
             });
             *used = batches;
+            lane.know_buses(&buses);
         }
         // A lane may be filled more than once in a batch, where time went to another day and back.
         let mut fills: BTreeMap<LaneKey, Vec<Fill>> = BTreeMap::new();

@@ -27,7 +27,7 @@ impl Lengths {
     #[inline]
     pub(super) fn of(&mut self, heard: &Heard<'_>) -> WireBits {
         self.frames = self.frames.wrapping_add(1);
-        let stands_for_others = self.frames > MEASURED_FRAMES && self.frames % MEASURED_ONE_IN != 0;
+        let stands_for_others = self.frames > MEASURED_FRAMES && !self.frames.is_multiple_of(MEASURED_ONE_IN);
         if stands_for_others && self.last_meta == Some(heard.meta) {
             return self.last;
         }

@@ -2,6 +2,7 @@
 //!
 //! A year is then thousands of files, not millions. A late capture opens a day again; closing it once more is as good.
 
+use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
 use super::error::{StoreError, parquet_error};
@@ -52,9 +53,11 @@ impl Store {
         closed.files_before += files.len();
         let groups = by_definitions(&files)?;
         closed.files_after += groups.len();
-        // Files of different definition sets stay apart: each is rebuilt by its own.
-        for (number, group) in groups.iter().enumerate() {
-            let to = if number == 0 { folder.join(MERGED) } else { folder.join(format!("merged-{number}.parquet")) };
+        // Files of different definition sets stay apart: each is rebuilt by its own. None is put where another lies.
+        let mut taken: BTreeSet<PathBuf> = files.iter().cloned().collect();
+        for group in &groups {
+            let to = merged_name(folder, group, &taken);
+            taken.insert(to.clone());
             if group.as_slice() == [to.clone()] {
                 continue;
             }
@@ -147,6 +150,18 @@ fn recipe(path: &Path) -> Result<Recipe, StoreError> {
     let keys = [TABLE_KEY, SET_KEY, DEFINITIONS_KEY, BUS_KEY];
     let footer = keys.into_iter().filter_map(|key| Some((key, footer_value(metadata, key)?))).collect();
     Ok((packing, footer))
+}
+
+/// Where the merged file of a group goes: where one of it lies already, else to the first name that is free.
+fn merged_name(folder: &Path, group: &[PathBuf], taken: &BTreeSet<PathBuf>) -> PathBuf {
+    let name = |number: u32| match number {
+        0 => folder.join(MERGED),
+        number => folder.join(format!("merged-{number}.parquet")),
+    };
+    let names = || (0..).map(name);
+    // There are as many merged files as definition sets at most, so these are all of them that can lie here.
+    let own = names().take(taken.len() + 1).find(|name| group.contains(name));
+    own.or_else(|| names().find(|name| !taken.contains(name))).unwrap_or_else(|| folder.join(MERGED))
 }
 
 /// Hash of the definition set that decoded a file.

@@ -96,7 +96,7 @@ pub struct TableFile {
 
 /// One column of the row group at hand.
 enum ColumnFile {
-    General(Option<ArrowColumnWriter>),
+    General(Option<Box<ArrowColumnWriter>>),
     Coded(CodedColumn),
 }
 
@@ -175,7 +175,7 @@ impl TableFile {
             let number = self.writer.flushed_row_groups().len();
             for (file, fresh) in self.columns.iter_mut().zip(self.groups.create_column_writers(number)?) {
                 if let ColumnFile::General(writer) = file {
-                    *writer = Some(fresh);
+                    *writer = Some(Box::new(fresh));
                 }
             }
         }
@@ -197,7 +197,7 @@ impl TableFile {
     /// Memory that waits to become a row group, in bytes.
     pub fn waiting_bytes(&self) -> usize {
         let of = |column: &ColumnFile| match column {
-            ColumnFile::General(writer) => writer.as_ref().map_or(0, ArrowColumnWriter::memory_size),
+            ColumnFile::General(writer) => writer.as_ref().map_or(0, |writer| writer.memory_size()),
             ColumnFile::Coded(column) => column.waiting_bytes(),
         };
         self.columns.iter().map(of).sum()

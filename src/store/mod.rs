@@ -68,12 +68,17 @@ impl Store {
         fs::create_dir_all(root).map_err(io_error(root, "creating the store"))?;
         let label = root.join("store.json");
         if !label.exists() {
-            let mut entries = fs::read_dir(root).map_err(io_error(root, "reading"))?;
-            if entries.next().is_some() {
-                return Err(StoreError::Foreign { path: root.to_owned() });
+            // The label is written under a passing name: half of one would be no label, and no empty folder either.
+            let passing = root.join("store.passing");
+            for entry in fs::read_dir(root).map_err(io_error(root, "reading"))? {
+                if entry.map_err(io_error(root, "reading"))?.path() != passing {
+                    return Err(StoreError::Foreign { path: root.to_owned() });
+                }
             }
             let text = format!("{{ \"format\": {STORE_FORMAT} }}\n");
-            write_synced(&label, text.as_bytes())?;
+            write_synced(&passing, text.as_bytes())?;
+            fs::rename(&passing, &label).map_err(io_error(&label, "renaming"))?;
+            sync_folder(root)?;
         }
         check_label(root)?;
         let lock_path = root.join("lock");
@@ -148,6 +153,7 @@ impl Store {
             let name = Path::new(&source.name).file_name().unwrap_or_default();
             write_synced(&passing.join(name), source.text.as_bytes())?;
         }
+        sync_folder(&passing)?;
         fs::rename(&passing, &folder).map_err(io_error(&folder, "renaming"))?;
         sync_folder(&self.root.join("definitions"))
     }

@@ -370,6 +370,10 @@ fn date_within(folder: &Path, span: &std::ops::RangeInclusive<TimeUs>) -> bool {
     let Some(date) = name.strip_prefix("date=").and_then(|date| date.parse::<jiff::civil::Date>().ok()) else {
         return false;
     };
+    // Beyond the calendar, all instants are of its first or last days.
+    if !(-9_998..=9_998).contains(&date.year()) {
+        return true;
+    }
     let Ok(midnight) = jiff::tz::TimeZone::UTC.to_timestamp(date.to_datetime(jiff::civil::Time::MIN)) else {
         return false;
     };

@@ -28,6 +28,9 @@ pub const TABLES: [&str; 4] = ["runs", "events", "bus_health", "message_health"]
 /// The column that says from which stretch of recording a row was counted.
 pub const RECORDING: &str = "recording";
 
+/// 0001-01-01: months of earlier years may have a sign.
+const YEAR_1_US: TimeUs = -62_135_596_800_000_000;
+
 /// Adds the recording's column to a batch.
 pub fn with_recording(batch: &RecordBatch, recording_us: TimeUs) -> RecordBatch {
     let about = "First instant of the stretch of recording it was counted from.";
@@ -70,13 +73,18 @@ pub fn read(path: &Path) -> Result<RecordBatch, StoreError> {
 /// Months, as `month=…` folders of a table, that can hold summaries of a span.
 fn month_folders(store: &Store, table: &str, span: &RangeInclusive<TimeUs>) -> Result<Vec<PathBuf>, StoreError> {
     let day = |time_us: TimeUs| -> Date {
-        let at = jiff::Timestamp::from_microsecond(time_us).unwrap_or_default();
+        let nearest = if time_us < 0 { jiff::Timestamp::MIN } else { jiff::Timestamp::MAX };
+        let at = jiff::Timestamp::from_microsecond(time_us).unwrap_or(nearest);
         jiff::tz::TimeZone::UTC.to_datetime(at).date()
     };
     let name = |date: Date| format!("month={:04}-{:02}", date.year(), date.month());
     let first = name(day(*span.start()).saturating_sub(2.days()));
     let last = name(day(*span.end()).saturating_add(2.days()));
     let mut folders = entries(&store.root().join(table))?;
+    // Names before the year 1 do not follow time; such clocks are rare enough to look everywhere.
+    if *span.start() < YEAR_1_US {
+        return Ok(folders);
+    }
     folders.retain(|folder| {
         let month = folder.file_name().unwrap_or_default().to_string_lossy().into_owned();
         (first.as_str()..=last.as_str()).contains(&month.as_str())

@@ -51,7 +51,7 @@ fn any_set() -> impl Strategy<Value = Definitions> {
                         7 => text.push_str("as = \"float\"\n"),
                         _ => text.push_str("as = \"unsigned\"\n"),
                     }
-                    let may = !matches!(kind, 7) && !(kind == 5 && bits <= 2);
+                    let may = kind != 7 && (kind != 5 || bits > 2);
                     if special && may {
                         text.push_str("unavailable = \"j1939\"\n");
                     }

@@ -224,7 +224,10 @@ fn a_counter_first_heard_of_within_a_run_has_not_grown() {
 
 const PEAK: &str = "[[counter]]\nname = \"peak\"\npeak = \"line.volts\"\nheld = \"250ms\"\n[[counter]]\nname = \"low\"\nlow = \"line.volts\"\nheld = \"250ms\"";
 
-fn peak_and_low(frames: &[(i64, f64)]) -> (Option<(f64, i64)>, Option<(f64, i64)>) {
+/// A value and when it had been held.
+type Held = Option<(f64, i64)>;
+
+fn peak_and_low(frames: &[(i64, f64)]) -> (Held, Held) {
     let mut bench = Bench::new(PEAK);
     bench.key(0, true);
     frames.iter().for_each(|(at, volts)| bench.volts(*at, *volts));

@@ -107,10 +107,10 @@ fn reached(step: usize, from: usize, after: usize) -> bool {
 fn delayed(input: &Course<bool>, hold: usize, linger: usize) -> Course<bool> {
     let (mut since, mut ceased, mut held) = (None, None, None);
     let mut course = Course::new();
-    for step in 0..input.len() {
+    for (step, now) in input.iter().copied().enumerate() {
         let before = held;
-        since = if input[step] == Some(true) { since.or(Some(step / 2)) } else { None };
-        held = since.map_or(input[step], |since| Some(hold == 0 || reached(step, since, hold)));
+        since = if now == Some(true) { since.or(Some(step / 2)) } else { None };
+        held = since.map_or(now, |since| Some(hold == 0 || reached(step, since, hold)));
         if before == Some(true) && held != before {
             ceased = Some(step / 2);
         }

@@ -1,0 +1,14 @@
+//! The whole of it, from captures to the store and back: one binary, because linking is slow.
+
+mod support;
+
+mod cli;
+mod damage;
+mod definitions;
+mod filing;
+mod floods;
+mod identity;
+mod places;
+mod power;
+mod roundtrip;
+mod truth;
