@@ -203,7 +203,7 @@ impl RunCounting {
     }
 
     fn step_back(&mut self, time_us: TimeUs, highest_us: TimeUs) {
-        let seconds = (highest_us - time_us) as f64 / 1e6;
+        let seconds = highest_us.saturating_sub(time_us) as f64 / 1e6;
         self.remark(format!("clock stepped back by {seconds:.3} s at frame {}", self.frames));
         self.feed(TimeUs::MAX);
         if let Some(engine) = &mut self.engine {
