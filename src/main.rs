@@ -8,10 +8,6 @@ use tracing_subscriber::EnvFilter;
 use yardtap::cli::Cli;
 use yardtap::cmd::{self, Done};
 
-/// Blocks of megabytes come and go with every batch; giving them back to the system each time costs a tenth of all.
-#[global_allocator]
-static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
-
 fn main() -> ExitCode {
     let cli = Cli::parse();
     let level = match cli.verbose {

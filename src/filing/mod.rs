@@ -34,8 +34,8 @@ pub use file::{Desk, Outcome};
 use lane::{Fill, Lane};
 use sorter::{Batch, Sorter};
 
-/// Frames of a block: a few megabytes, and enough rows a message to make chunks worth while.
-pub const BLOCK_FRAMES: usize = 256 * 1024;
+/// Frames of a block: two megabytes, and enough rows a message to be worth a batch.
+pub const BLOCK_FRAMES: usize = 64 * 1024;
 /// Lanes wait with at most so many bytes in unfinished row groups, whatever the definitions and the capture.
 const WAITING_BYTES_MAX: usize = 80 << 20;
 /// Vehicle-days that are written at the same time; a clock that jumps about reopens them as further pieces.
@@ -143,6 +143,7 @@ pub(crate) fn sort_capture(
         );
         written?;
         batch = next?;
+        sorter.recycle(current.block);
     }
     let counted = counts.by_vehicle.into_iter().map(|(vehicle, counting)| (vehicle, counting.finish())).collect();
     let buses = sorter.buses();

@@ -53,6 +53,8 @@ pub(super) struct Sorter<'a> {
     channels: Vec<(Option<usize>, String)>,
     /// Frames not decided yet.
     head: FrameBlock,
+    /// An empty block that had room for a batch.
+    spare: Option<FrameBlock>,
     ended: bool,
     days: BTreeSet<Date>,
     /// By vehicle, in order of name.
@@ -70,7 +72,8 @@ impl<'a> Sorter<'a> {
             varies: defs.messages.iter().map(Message::id_varies).collect(),
             bus_marks: Vec::new(),
             channels: Vec::new(),
-            head: FrameBlock::default(),
+            head: FrameBlock::with_capacity(BLOCK_FRAMES),
+            spare: None,
             ended: false,
             days: BTreeSet::new(),
             parts: BTreeMap::new(),
@@ -87,8 +90,14 @@ impl<'a> Sorter<'a> {
         if self.ended {
             return Ok(None);
         }
-        let mut block = std::mem::replace(&mut self.head, FrameBlock::with_capacity(BLOCK_FRAMES));
-        self.ended = !capture.fill(&mut block, BLOCK_FRAMES)?;
+        let spare = self.spare.take().unwrap_or_else(|| FrameBlock::with_capacity(BLOCK_FRAMES));
+        let mut block = std::mem::replace(&mut self.head, spare);
+        // A capture gives what its buffer holds; a batch is worth its while with many times as many.
+        let wanted = block.len() + BLOCK_FRAMES;
+        while !self.ended && block.len() < wanted {
+            let missing = wanted - block.len();
+            self.ended = !capture.fill(&mut block, missing)?;
+        }
         self.name_channels(capture);
         let segments = self.splitter.split(self.defs, &mut self.router, &block, self.ended);
         let decided = segments.last().map_or(0, |segment| segment.to);
@@ -106,6 +115,12 @@ impl<'a> Sorter<'a> {
             self.sort(&mut batch, &segment)?;
         }
         Ok(Some(batch))
+    }
+
+    /// Takes a block back whose frames are written, for its room.
+    pub(super) fn recycle(&mut self, mut block: FrameBlock) {
+        block.clear();
+        self.spare = Some(block);
     }
 
     /// Gives each new channel its bus: by the configuration, by its own name, by the only bus there is.
