@@ -54,9 +54,10 @@ def check(what, got, wanted):
 COMMAND = shlex.split(os.environ.get("YARDTAP", "target/release/yardtap"))
 
 
-def rows_of(path):
+def rows_of(path, status=0):
+    """Rows that YARDTAP prints; exit status 3 where something was remarked on."""
     run = subprocess.run([*COMMAND, "frames", str(path)], capture_output=True, text=True)
-    if run.returncode:
+    if run.returncode != status:
         sys.exit(f"{COMMAND} frames {path}: {run.stderr}")
     return [line for line in run.stdout.splitlines() if line[:1].isdigit() or line[:1] == "-"]
 
@@ -255,10 +256,10 @@ def row_of_record(time_us, channel, record):
 
 
 def read_theirs(folder, rng, count, library):
-    def compare(what, data, wanted, suffix=""):
+    def compare(what, data, wanted, suffix="", status=0):
         path = folder / f"in{suffix}"
         path.write_bytes(data)
-        check(what, rows_of(path), wanted)
+        check(what, rows_of(path, status), wanted)
 
     frames = any_frames(rng, count)
     packets = [(f.ns, f.record()) for f in frames]
@@ -309,7 +310,7 @@ def read_theirs(folder, rng, count, library):
                 last_us = f.ns // 1000
                 wanted.append(f.row())
             blocks.packet(1, 1, b"\xff" * 60)
-        compare(f"pcapng {order} simple, obsolete and foreign packets", blocks.bytes(), wanted)
+        compare(f"pcapng {order} simple, obsolete and foreign packets", blocks.bytes(), wanted, status=3)
 
     # Sections of both byte orders, whose interfaces come in another order.
     first = Blocks("<").section().interface(name="can0").interface(name="can1")
@@ -328,7 +329,7 @@ def read_theirs(folder, rng, count, library):
     for cut in range(1, 40):
         path = folder / "cut"
         path.write_bytes(whole[:-cut])
-        check(f"pcapng less {cut} bytes", rows_of(path), wanted[:-1])
+        check(f"pcapng less {cut} bytes", rows_of(path, 3), wanted[:-1])
 
     if library:
         for nanoseconds in (False, True):
