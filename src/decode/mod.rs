@@ -68,7 +68,7 @@ pub struct Ordinary {
     pub meta: Meta,
     /// Identifier; of a J1939 group from any source, that of source 0.
     pub id: CanId,
-    /// What bits without a signal hold: all ones on J1939 groups, else zero.
+    /// What bits without a signal hold.
     pub fill: u8,
 }
 
@@ -80,11 +80,11 @@ impl Ordinary {
         } else {
             Meta::data(0, message.length)
         };
-        let (id, fill) = match message.matching {
-            Matching::Exactly(id) => (id, 0),
-            Matching::Group { pgn, source } => (j1939::identifier(j1939::PRIORITY, pgn, source.unwrap_or(0)), 0xFF),
+        let id = match message.matching {
+            Matching::Exactly(id) => id,
+            Matching::Group { pgn, source } => j1939::identifier(j1939::PRIORITY, pgn, source.unwrap_or(0)),
         };
-        Self { meta, id, fill }
+        Self { meta, id, fill: message.fill }
     }
 
     /// The ordinary identifier with the source address of `id`.

@@ -262,6 +262,8 @@ fn check_message(file: usize, written: &At<WrittenMessage>, buses: &Buses, book:
     let protocol = bus.and_then(|index| buses.values().find(|(at, _)| *at == index)).map(|(_, bus)| bus.protocol);
     let matching = check_matching(file, message, protocol, book);
     let period_us = message.period.as_ref().and_then(|text| book.duration_us(file, text));
+    // J1939 has senders fill what they do not use with ones.
+    let fill = if protocol == Some(Protocol::J1939) { 0xFF } else { 0 };
     let signals = check_signals(file, message, book);
     let reach = signals.iter().filter_map(|s| s.field.byte_range()).map(|(_, last)| last + 1).max().unwrap_or(1);
     let length = match &message.length {
@@ -315,6 +317,7 @@ fn check_message(file: usize, written: &At<WrittenMessage>, buses: &Buses, book:
             matching,
             length: length as u8,
             period_us,
+            fill,
             about: message.about.clone().unwrap_or_default(),
             signals,
             examples: Vec::new(),
@@ -326,6 +329,7 @@ fn check_message(file: usize, written: &At<WrittenMessage>, buses: &Buses, book:
         matching: matching?,
         length: length as u8,
         period_us,
+        fill,
         about: message.about.clone().unwrap_or_default(),
         signals,
         examples,

@@ -83,6 +83,8 @@ pub struct Message {
     pub length: u8,
     /// Expected period, µs.
     pub period_us: Option<i64>,
+    /// What bits without a signal usually hold: all ones on J1939 buses, else zero.
+    pub fill: u8,
     /// One sentence, or nothing.
     pub about: String,
     /// The values in it.

@@ -87,7 +87,7 @@ impl HealthCounting {
         let (mut last_us, raw) = (self.last_us, self.raw);
         for ((((time_us, id), meta), word), route) in columns {
             let (time_us, id, meta) = (*time_us, *id, *meta);
-            if last_us.is_some_and(|last_us| time_us.saturating_sub(last_us) > self.gap_us) {
+            if last_us.is_some_and(|last_us: TimeUs| time_us.wrapping_sub(last_us) > self.gap_us) {
                 self.health.cut();
             }
             last_us = Some(time_us);

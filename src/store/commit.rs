@@ -1,6 +1,6 @@
 //! Filing: many files appear and others go, all at once or not at all.
 //!
-//! Every new file is written and synced under `incoming/` first. Then an intent is synced; from there on the change
+//! Every new file is written under `incoming/` and synced first. Then an intent is synced; from there on the change
 //! is carried out whatever happens: by this process, or by the next one that opens the store. The intent becomes the
 //! record of what was filed when all is in place.
 
@@ -94,7 +94,7 @@ fn below(store: &Store, path: &Path) -> PathBuf {
 }
 
 impl Store {
-    /// Carries a change out. Its new files must be synced already.
+    /// Carries a change out. Its new files are synced first.
     ///
     /// # Errors
     /// The intent cannot be written: then nothing has changed. Or a rename fails: then the next opening goes on.
@@ -103,6 +103,7 @@ impl Store {
         if change.is_empty() {
             return Ok(());
         }
+        self.sync_fresh(change)?;
         sync_folder(&self.root.join("incoming"))?;
         let intent = self.intent_path();
         let passing = intent.with_extension("passing");
@@ -112,6 +113,27 @@ impl Store {
         fs::rename(&passing, &intent).map_err(io_error(&intent, "renaming"))?;
         sync_folder(&self.root)?;
         self.carry_out(change)
+    }
+
+    /// Syncs the change's new files to their medium, several at a time: it is waiting, not work.
+    fn sync_fresh(&self, change: &Change) -> Result<(), StoreError> {
+        /// More at once gains nothing on one medium.
+        const AT_ONCE: usize = 8;
+        let fresh: Vec<&Path> =
+            change.renames.iter().map(|(from, _)| from.as_path()).filter(|from| from.starts_with("incoming")).collect();
+        let sync = |paths: &[&Path]| {
+            paths.iter().try_for_each(|path| {
+                let path = self.root.join(path);
+                fs::File::open(&path).and_then(|file| file.sync_all()).map_err(io_error(&path, "syncing"))
+            })
+        };
+        let share = fresh.len().div_ceil(AT_ONCE).max(1);
+        std::thread::scope(|scope| {
+            let waiting: Vec<_> = fresh.chunks(share).map(|paths| scope.spawn(move || sync(paths))).collect();
+            waiting
+                .into_iter()
+                .try_for_each(|thread| thread.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)))
+        })
     }
 
     fn intent_path(&self) -> PathBuf {

@@ -1,4 +1,4 @@
-//! One Parquet file of a table: written to the end under a passing name, then synced.
+//! One Parquet file of a table, written to the end under a passing name.
 
 use std::fs::File;
 use std::io::{self, Write};
@@ -100,7 +100,7 @@ enum ColumnFile {
     Coded(CodedColumn),
 }
 
-/// A file that was written and synced.
+/// A file that was written to its end.
 #[derive(Debug, Clone)]
 pub struct Written {
     /// Where it lies.
@@ -239,7 +239,7 @@ impl TableFile {
         &self.path
     }
 
-    /// Writes the footer and syncs the file to its medium.
+    /// Writes the footer. The file is synced when the change is committed that it belongs to.
     ///
     /// # Errors
     /// It cannot be written.
@@ -247,8 +247,7 @@ impl TableFile {
         self.end_row_group()?;
         let out = self.writer.into_inner().map_err(parquet_error(&self.path))?;
         let bytes = out.bytes;
-        let file = out.file.into_inner().map_err(|error| io_error(&self.path, "writing")(error.into_error()))?;
-        file.sync_all().map_err(io_error(&self.path, "syncing"))?;
+        out.file.into_inner().map_err(|error| io_error(&self.path, "writing")(error.into_error()))?;
         Ok(Written { path: self.path, rows: self.rows, bytes })
     }
 }
