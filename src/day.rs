@@ -40,6 +40,11 @@ impl ServiceDays {
         Self { zone, starts }
     }
 
+    /// Name of the zone in the IANA time zone database, if it has one.
+    pub fn zone_name(&self) -> Option<&str> {
+        self.zone.iana_name()
+    }
+
     /// The service day of an instant. Instants beyond what calendars know (years −9999 to 9999) take the nearest day.
     pub fn of(&self, time_us: TimeUs) -> ServiceDay {
         let local = self.zone.to_datetime(clamped(time_us));

@@ -1,17 +1,18 @@
 //! `runs`: the summary tables of a store.
 
 use std::io::{self, BufWriter, Write};
-use std::path::Path;
 
 use anyhow::Result;
 use arrow_array::{BooleanArray, RecordBatch};
+use jiff::civil::Time;
+use jiff::tz::TimeZone;
 
 use super::{Done, quiet_pipe, say};
 use crate::cli::{Runs, Shape, Summary};
 use crate::day::ServiceDays;
 use crate::defs::Definitions;
 use crate::report;
-use crate::store::{Store, summary};
+use crate::store::{Filed, Store, summary};
 use crate::table::signals::words;
 
 pub(super) fn runs(options: &Runs) -> Result<Done> {
@@ -29,22 +30,23 @@ pub(super) fn runs(options: &Runs) -> Result<Done> {
         return Ok(Done::Whole);
     };
     let batch = select(&batch, options)?;
-    let days = ServiceDays::new(jiff::tz::TimeZone::system(), jiff::civil::Time::MIN);
-    if options.table == Summary::Runs {
-        let defs = newest_definitions(&store, &options.store)?;
-        show_runs(&batch, defs.as_ref(), &days, options.shape)?;
-    } else {
+    if options.table != Summary::Runs {
         show(&batch, options.shape)?;
+        return Ok(Done::Whole);
     }
+    let newest = newest_record(&store)?;
+    let defs = newest.as_ref().map(|record| store.definitions(&record.definitions, &options.store)).transpose()?;
+    // Times are shown on the agency's clocks, wherever this computer stands.
+    let zone = newest.and_then(|record| TimeZone::get(&record.zone?).ok()).unwrap_or(TimeZone::UTC);
+    show_runs(&batch, defs.as_ref(), &ServiceDays::new(zone, Time::MIN), options.shape)?;
     Ok(Done::Whole)
 }
 
-/// The set that decoded the newest capture.
-fn newest_definitions(store: &Store, path: &Path) -> Result<Option<Definitions>> {
+/// The record of the newest capture.
+fn newest_record(store: &Store) -> Result<Option<Filed>> {
     let records = store.filed()?;
-    let last = |record: &crate::store::Filed| record.vehicles.iter().map(|part| part.last_us).max();
-    let newest = records.values().max_by_key(|record| last(record));
-    Ok(newest.map(|record| store.definitions(&record.definitions, path)).transpose()?)
+    let last = |record: &Filed| record.vehicles.iter().map(|part| part.last_us).max();
+    Ok(records.into_values().max_by_key(last))
 }
 
 fn select(batch: &RecordBatch, options: &Runs) -> Result<RecordBatch> {

@@ -1,4 +1,4 @@
-//! Signal definitions as they are used: every invariant of [`check`] holds, nothing is checked again.
+//! Signal definitions as they are used: every invariant of the checker holds, nothing is checked again.
 //!
 //! The format itself is told in `signal-defs/README.md`.
 

@@ -141,6 +141,7 @@ impl Desk<'_> {
             bytes: capture.bytes_read(),
             definition_set: self.defs.name.clone(),
             definitions: self.defs.hash.clone(),
+            zone: self.settings.days.zone_name().map(str::to_owned),
             vehicles,
             remarks: capture.tally().remarks(),
             notes: Vec::new(),

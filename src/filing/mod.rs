@@ -1,4 +1,4 @@
-//! READ FIRST. A capture's way into the store, on one screen: [`sort_capture`].
+//! READ FIRST. A capture's way into the store, on one screen: `sort_capture`.
 //!
 //! ```text
 //!  capture ─▶ block ─▶ whose bus ─▶ service day ─▶ lane of its message ─▶ pieces ─┐
@@ -249,6 +249,8 @@ impl Writer<'_> {
 }
 
 /// The bus of a channel, and what it is called: by the configuration, by its own name, by the only bus there is.
+///
+/// Two interfaces of one bus are one to the store: it keeps frames by bus.
 pub fn bus_of_channel(
     defs: &Definitions,
     settings: &Settings,
@@ -260,7 +262,8 @@ pub fn bus_of_channel(
         .and_then(|bus| defs.bus(bus))
         .or_else(|| defs.bus(name?))
         .or_else(|| defs.bus(settings.bus.as_ref()?))
-        .or_else(|| (defs.buses.len() == 1).then_some(0));
+        // The first channel, or one without a name: a further one that is named is some other bus.
+        .or_else(|| (defs.buses.len() == 1 && (channel == 0 || name.is_none())).then_some(0));
     let known = bus.map(|bus| defs.buses[bus].name.clone());
     let shown = known.or(name.map(str::to_owned)).unwrap_or_else(|| format!("channel {channel}"));
     (bus, shown)

@@ -26,7 +26,10 @@ pub struct Filed {
     pub definition_set: String,
     /// Hash of the definition set.
     pub definitions: String,
-    /// Per vehicle, in order of appearance.
+    /// The agency's zone, by its name in the IANA time zone database.
+    #[serde(default)]
+    pub zone: Option<String>,
+    /// Per vehicle, in order of name.
     pub vehicles: Vec<VehicleFiled>,
     /// What was odd about it, in words.
     pub remarks: Vec<String>,
@@ -53,7 +56,7 @@ pub struct VehicleFiled {
     pub last_us: i64,
     /// Bus names by channel of the capture.
     pub buses: Vec<String>,
-    /// XXH3-128 over the frames in their order, to tell an exact restoration.
+    /// A hash of 64 bits over the frames in their order, to tell an exact restoration.
     pub frames_hash: String,
 }
 
