@@ -29,8 +29,8 @@ Exit status:
   2  the command line was not understood
   3  done, but something of the input was left out or damaged; standard error says what
 
-yardtap listens and never sends. It advises where to look; it never says that equipment is safe, isolated or
-discharged. Overhead lines, roofs and filter capacitors kill: follow the agency's isolation procedure, local codes
+yardtap listens and never sends. It advises where to look; it never says that equipment is safe, isolated or \
+discharged. Overhead lines, roofs and filter capacitors kill: follow the agency's isolation procedure, local codes \
 and licensed practice.";
 
 /// What to do.
@@ -43,7 +43,7 @@ Examples:
   yardtap replay inbox/ --defs signal-defs/velmora --store /srv/yardtap
   zstd -dc night.pcapng.zst | yardtap replay - --vehicle 204
 
-A folder is walked, and files that are captures by their content are taken: pcap or pcapng of link type 227, plain,
+A folder is walked, and files that are captures by their content are taken: pcap or pcapng of link type 227, plain, \
 gzip or zstd. What was filed before is not counted twice. With a yardtap.toml in the folder, its settings are used.")]
     Replay(Replay),
     /// Show the runs that a store holds, with their counters.
