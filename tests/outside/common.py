@@ -66,8 +66,8 @@ def yardtap(*arguments, status=(0,)):
 
 
 def replay_demo(store, *more):
-    """Files the demo captures. Exit status 3 is theirs too: 211 was switched off for hours, which is remarked on."""
-    return yardtap("replay", DEMO, "--store", store, "--json", *more, status=(0, 3))
+    """Files the demo captures, of which nothing is left out or damaged."""
+    return yardtap("replay", DEMO, "--store", store, "--json", *more)
 
 
 def json_rows(store, table="runs"):
