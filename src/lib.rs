@@ -27,5 +27,7 @@ pub mod explain;
 pub mod simulate;
 pub mod report;
 pub mod settings;
+#[cfg(all(feature = "gateway", target_os = "linux"))]
+pub mod gateway;
 pub mod cli;
 pub mod cmd;

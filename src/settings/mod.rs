@@ -1,5 +1,7 @@
 //! The configuration file, checked whole: where things lie, the agency's clock, whose bus it is.
 
+pub mod gateway;
+
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 

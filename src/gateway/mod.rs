@@ -1,0 +1,12 @@
+//! The service on a yard gateway: live buses and an inbox of captures → journal → store, for years.
+//!
+//! ```text
+//!  interfaces ─▶ recorder ─▶ journal (pcapng, synced) ─▶ keeper ─▶ store
+//!                   └─────▶ board (live values) ─▶ pages          ▲
+//!  inbox ─────────────────────────────────────────────────────────┘
+//! ```
+//!
+//! One recorder thread a tap, and one thread that writes its journal; one keeper thread, the only one that writes to
+//! the store: filing, closing, retention. Nothing behind the journal can hold a recorder up.
+
+pub mod status;
