@@ -10,9 +10,8 @@ use super::sorter::Batch;
 use crate::decode::Router;
 use crate::defs::Definitions;
 use crate::frame::{DATA_BYTES_MAX, FrameBlock, Kind, TimeUs};
-use crate::health::{BusRow, Health, Heard, MessageRow};
+use crate::health::{BusRow, Health, MessageRow};
 use crate::run::{CutReason, Engine, EventRow, Place, RunRow};
-use crate::wire::Payload;
 
 /// How far frames may be out of order without the clock having stepped.
 const WAIT_US: i64 = 1_000_000;
@@ -70,33 +69,27 @@ impl Counting {
 /// Watches the health of one vehicle's buses.
 struct HealthCounting {
     health: Health,
-    raw: u32,
     last_us: Option<TimeUs>,
     gap_us: i64,
 }
 
 impl HealthCounting {
     fn new(defs: &Definitions) -> Self {
-        let raw = defs.messages.len() as u32;
-        Self { health: Health::new(defs), raw, last_us: None, gap_us: gap_us(defs) }
+        Self { health: Health::new(defs), last_us: None, gap_us: gap_us(defs) }
     }
 
     fn take(&mut self, block: &FrameBlock, routes: &[u32], channels: &[Option<usize>], range: Range<usize>) {
-        let columns = block.time_us[range.clone()].iter().zip(&block.id[range.clone()]).zip(&block.meta[range.clone()]);
-        let columns = columns.zip(&block.data[range.clone()]).zip(&routes[range]);
-        let (mut last_us, raw) = (self.last_us, self.raw);
-        for ((((time_us, id), meta), word), route) in columns {
-            let (time_us, id, meta) = (*time_us, *id, *meta);
-            if last_us.is_some_and(|last_us: TimeUs| time_us.wrapping_sub(last_us) > self.gap_us) {
+        let mut from = range.start;
+        for index in range.clone() {
+            let time_us = block.time_us[index];
+            if self.last_us.is_some_and(|last_us: TimeUs| time_us.wrapping_sub(last_us) > self.gap_us) {
+                self.health.frames(block, routes, channels, from..index);
                 self.health.cut();
+                from = index;
             }
-            last_us = Some(time_us);
-            let Some(Some(bus)) = channels.get(usize::from(meta.channel)).copied() else { continue };
-            let message = (*route != raw).then_some(*route as usize);
-            let payload = if meta.len > 8 { Payload::of_block_word(block, *word) } else { Payload::Word(*word) };
-            self.health.frame(&Heard { time_us, bus, message, id, meta, payload });
+            self.last_us = Some(time_us);
         }
-        self.last_us = last_us;
+        self.health.frames(block, routes, channels, from..range.end);
     }
 }
 

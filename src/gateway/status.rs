@@ -1,16 +1,18 @@
 //! What the service tells of itself: counted by its threads, read by pages, metrics and the watchdog.
 
 use std::collections::BTreeMap;
-use std::sync::Mutex;
 use std::sync::atomic::{AtomicBool, AtomicI64, AtomicU64, Ordering};
+use std::sync::{Arc, Mutex, PoisonError, RwLock};
 
 use serde::{Deserialize, Serialize};
+
+use crate::settings::gateway::Tap;
 
 /// Shared by all threads.
 #[derive(Debug, Default)]
 pub struct Status {
-    /// One a tap, in the configuration's order.
-    pub taps: Vec<TapStatus>,
+    /// One a tap, in the configuration's order. Another list after the configuration was read anew.
+    taps: RwLock<Vec<Arc<TapStatus>>>,
     /// Filing, and what else writes to the store.
     pub keeper: KeeperStatus,
     /// Captures that came by the inbox.
@@ -149,10 +151,37 @@ impl Stop {
     }
 }
 
+impl TapStatus {
+    /// Nothing counted yet.
+    pub fn new(tap: &Tap) -> Self {
+        let buses = tap.buses.iter().map(|bus| BusStatus {
+            bus: bus.bus.clone(),
+            interface: bus.source.name(),
+            ..BusStatus::default()
+        });
+        Self {
+            name: tap.name.clone(),
+            vehicle: Mutex::new(tap.vehicle.clone()),
+            buses: buses.collect(),
+            ..Self::default()
+        }
+    }
+}
+
 impl Status {
+    /// The taps.
+    pub fn taps(&self) -> Vec<Arc<TapStatus>> {
+        self.taps.read().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+
+    /// From now on these are the taps.
+    pub fn set_taps(&self, taps: Vec<Arc<TapStatus>>) {
+        *self.taps.write().unwrap_or_else(PoisonError::into_inner) = taps;
+    }
+
     /// Says that something is wrong. It is logged when it begins or its text changes.
     pub fn trouble(&self, cause: &str, text: String) {
-        let mut troubles = self.troubles.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+        let mut troubles = self.troubles.lock().unwrap_or_else(PoisonError::into_inner);
         if troubles.get(cause) != Some(&text) {
             tracing::warn!(cause, "{text}");
             troubles.insert(cause.to_owned(), text);
@@ -161,7 +190,7 @@ impl Status {
 
     /// Says that it is right again.
     pub fn settled(&self, cause: &str) {
-        let mut troubles = self.troubles.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+        let mut troubles = self.troubles.lock().unwrap_or_else(PoisonError::into_inner);
         if let Some(text) = troubles.remove(cause) {
             tracing::info!(cause, "no more: {text}");
         }
@@ -169,7 +198,7 @@ impl Status {
 
     /// What is wrong now: cause and text.
     pub fn troubles(&self) -> Vec<(String, String)> {
-        let troubles = self.troubles.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+        let troubles = self.troubles.lock().unwrap_or_else(PoisonError::into_inner);
         troubles.iter().map(|(cause, text)| (cause.clone(), text.clone())).collect()
     }
 }

@@ -27,8 +27,10 @@ mod watch;
 
 pub use rows::{BusRow, ErrorClasses, MessageRow, Rows};
 
+use std::ops::Range;
+
 use crate::defs::{Definitions, Matching};
-use crate::frame::{CanId, Kind, Meta, TimeUs};
+use crate::frame::{CanId, FrameBlock, Kind, Meta, TimeUs};
 use crate::wire::{Payload, wire_bits};
 use lengths::Lengths;
 use rows::Closed;
@@ -113,8 +115,43 @@ impl Health {
         health
     }
 
-    /// Takes the next frame. One of a bus that the definitions do not have is passed over.
+    /// Takes frames of a block, in their order; `routes` gives the message of each, or a number beyond them.
+    /// `buses` is the bus of each channel.
+    pub fn frames(&mut self, block: &FrameBlock, routes: &[u32], buses: &[Option<usize>], range: Range<usize>) {
+        let columns = block.time_us[range.clone()].iter().zip(&block.meta[range.clone()]).zip(&routes[range.clone()]);
+        for (index, ((time_us, meta), route)) in range.zip(columns) {
+            let Some(Some(bus)) = buses.get(usize::from(meta.channel)).copied() else { continue };
+            let message = *route as usize;
+            if !self.usual_frame(*time_us, bus, message, *meta) {
+                let message = (message < self.messages.len()).then_some(message);
+                let (id, payload) = (block.id[index], Payload::of_block(block, index));
+                self.frame(&Heard { time_us: *time_us, bus, message, id, meta: *meta, payload });
+            }
+        }
+    }
+
+    /// What [`frame`](Self::frame) does where nothing is to be found out: a data frame of a message with one sender,
+    /// within its bus's second, whose length another stands for. False, and nothing done, where it is no such frame.
     #[inline]
+    fn usual_frame(&mut self, time_us: TimeUs, bus: usize, message: usize, meta: Meta) -> bool {
+        let (Some(bus), Some(Expected::One(watch))) = (self.buses.get_mut(bus), self.messages.get(message)) else {
+            return false;
+        };
+        let (Some(watch), Some(lengths)) = (self.watches.get_mut(*watch), self.lengths.get_mut(message)) else {
+            return false;
+        };
+        if time_us >= bus.turn_at_us || time_us < bus.last_us || !matches!(meta.kind(), Kind::Data | Kind::Fd) {
+            return false;
+        }
+        let Some(bits) = lengths.by_another(meta) else { return false };
+        bus.last_us = time_us;
+        bus.sent.add(bits);
+        bus.row.frames += 1;
+        watch.frame(time_us);
+        true
+    }
+
+    /// Takes the next frame. One of a bus that the definitions do not have is passed over.
     pub fn frame(&mut self, heard: &Heard<'_>) {
         let time_us = heard.time_us;
         let Some(bus) = self.buses.get(heard.bus) else { return };

@@ -423,3 +423,53 @@ fn how_fast() {
         println!("{name}: {each_ns:.1} ns a frame, {} rows", bench.health.take_rows().buses.len());
     }
 }
+
+/// What comes of a block must be what comes of its frames one by one, whatever shortcuts it takes.
+#[test]
+fn a_block_gives_the_rows_of_its_frames() {
+    proptest!(|(
+        steps in proptest::collection::vec((0_u8..40, 0_i64..30 * MS, 0_usize..6, any::<u64>()), 1..300),
+        repeats in 1_usize..60,
+    )| {
+        let defs = definitions();
+        let messages = [("line_input", 0x98FF_1527), ("motor", 0x98FF_1627), ("motor", 0x98FF_1633), ("doors", 0x18F)];
+        let mut block = FrameBlock::default();
+        let mut routes = Vec::new();
+        let mut time_us = HOUR_11_US;
+        for (jump, step_us, which, word) in steps.iter().cycle().take(steps.len() * repeats) {
+            time_us += match jump {
+                0 => -500 * MS,
+                1 => 3 * S,
+                _ => *step_us,
+            };
+            let (kind, id, channel) = match which {
+                4 => (Kind::Remote, 0x18F, 1),
+                5 => (Kind::Data, 0x123, 0),
+                which => (Kind::Data, messages[*which].1, u16::from(*which == 3)),
+            };
+            let known = (*which < 4).then(|| defs.message(messages[*which].0).unwrap());
+            routes.push(known.unwrap_or(defs.messages.len()) as u32);
+            block.time_us.push(time_us);
+            block.id.push(CanId(id));
+            block.meta.push(Meta::new(channel, kind, 0, 8, 0));
+            block.data.push(*word);
+        }
+        let buses = [defs.bus("traction"), defs.bus("body")];
+        let (mut at_once, mut singly) = (Health::new(&defs), Health::new(&defs));
+        at_once.frames(&block, &routes, &buses, 0..block.len());
+        for index in 0..block.len() {
+            let route = routes[index] as usize;
+            singly.frame(&Heard {
+                time_us: block.time_us[index],
+                bus: buses[usize::from(block.meta[index].channel)].unwrap(),
+                message: (route < defs.messages.len()).then_some(route),
+                id: block.id[index],
+                meta: block.meta[index],
+                payload: Payload::Word(block.data[index]),
+            });
+        }
+        let (at_once, singly) = (at_once.take_rows(), singly.take_rows());
+        prop_assert_eq!(at_once.buses, singly.buses);
+        prop_assert_eq!(at_once.messages, singly.messages);
+    });
+}

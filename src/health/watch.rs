@@ -148,16 +148,21 @@ fn start_of(time_us: TimeUs, length_us: i64) -> TimeUs {
     time_us.div_euclid(length_us).saturating_mul(length_us)
 }
 
+/// No time: the message is not expected. Another value than [`NO_FRAME`], so that one comparison tells that neither is.
+const NOT_EXPECTED: TimeUs = TimeUs::MIN;
+/// No time: there was no frame before.
+const NO_FRAME: TimeUs = TimeUs::MAX;
+
 /// One sender of one message.
 #[derive(Debug)]
 pub(super) struct Watch {
     period_us: i64,
     /// An interval longer than this lacks frames: 1.5 periods.
     late_us: i64,
-    /// From where the next frame is waited for; none: it is not expected.
-    waiting_from_us: Option<TimeUs>,
-    /// The frame before, unless a silence, a step or a cut lies between.
-    last_us: Option<TimeUs>,
+    /// From where the next frame is waited for, or [`NOT_EXPECTED`].
+    waiting_from_us: TimeUs,
+    /// The frame before, or [`NO_FRAME`] where a silence, a step or a cut lies between.
+    last_us: TimeUs,
     row: MessageRow,
 }
 
@@ -166,8 +171,8 @@ impl Watch {
         Self {
             period_us,
             late_us: period_us.saturating_add(period_us / 2),
-            waiting_from_us: None,
-            last_us: None,
+            waiting_from_us: NOT_EXPECTED,
+            last_us: NO_FRAME,
             row: MessageRow::empty(message, source),
         }
     }
@@ -175,8 +180,25 @@ impl Watch {
     #[inline]
     pub(super) fn frame(&mut self, time_us: TimeUs) {
         self.row.frames += 1;
-        if let Some(last_us) = self.last_us {
-            let interval_us = time_us.saturating_sub(last_us).max(0);
+        let interval_us = time_us.wrapping_sub(self.last_us);
+        // As an unsigned number, a step back is beyond every limit.
+        if self.waiting_from_us == self.last_us && interval_us as u64 <= self.late_us as u64 {
+            self.row.interval_us_max = self.row.interval_us_max.max(interval_us);
+            self.row.timely_intervals += 1;
+            let off_us = interval_us.abs_diff(self.period_us);
+            self.row.deviation_us_sum = self.row.deviation_us_sum.saturating_add(off_us);
+            self.waiting_from_us = time_us;
+            self.last_us = time_us;
+            return;
+        }
+        self.unsteady(time_us);
+    }
+
+    /// A frame that is late, the first of all, or the first behind something.
+    #[cold]
+    fn unsteady(&mut self, time_us: TimeUs) {
+        if self.last_us != NO_FRAME {
+            let interval_us = time_us.saturating_sub(self.last_us).max(0);
             self.row.interval_us_max = self.row.interval_us_max.max(interval_us);
             if interval_us <= self.late_us {
                 self.row.timely_intervals += 1;
@@ -184,39 +206,42 @@ impl Watch {
                 self.row.deviation_us_sum = self.row.deviation_us_sum.saturating_add(off_us);
             }
         }
-        if self.waiting_from_us.is_some_and(|from_us| time_us.saturating_sub(from_us) > self.late_us) {
+        if self.waiting_from_us != NOT_EXPECTED && time_us.saturating_sub(self.waiting_from_us) > self.late_us {
             self.settle(time_us);
         }
-        self.waiting_from_us = Some(time_us);
-        self.last_us = Some(time_us);
+        self.waiting_from_us = time_us;
+        self.last_us = time_us;
     }
 
     /// Counts the frames which should have come by now, and goes on waiting for the next. What is counted in two steps
     /// is the same as in one.
     pub(super) fn settle(&mut self, until_us: TimeUs) {
-        let Some(from_us) = self.waiting_from_us else { return };
+        let from_us = self.waiting_from_us;
+        if from_us == NOT_EXPECTED {
+            return;
+        }
         // More than n + 1/2 periods: n are missing. Whole numbers, so that no frame is counted by rounding.
         let waited_us = i128::from(until_us) - i128::from(from_us);
         let period_us = i128::from(self.period_us);
         let missing = (2 * waited_us - period_us - 1).div_euclid(2 * period_us);
         if missing > 0 {
             self.row.missing = self.row.missing.saturating_add(missing as u64);
-            self.waiting_from_us = Some((i128::from(from_us) + missing * period_us) as TimeUs);
+            self.waiting_from_us = (i128::from(from_us) + missing * period_us) as TimeUs;
         }
     }
 
     /// The bus speaks again after a silence.
     pub(super) fn resume(&mut self, time_us: TimeUs) {
-        if self.waiting_from_us.is_some() {
-            self.waiting_from_us = Some(time_us);
+        if self.waiting_from_us != NOT_EXPECTED {
+            self.waiting_from_us = time_us;
         }
-        self.last_us = None;
+        self.last_us = NO_FRAME;
     }
 
     /// Not expected any more.
     pub(super) fn forget(&mut self) {
-        self.waiting_from_us = None;
-        self.last_us = None;
+        self.waiting_from_us = NOT_EXPECTED;
+        self.last_us = NO_FRAME;
     }
 
     pub(super) fn take_row(&mut self, hour_start_us: TimeUs) -> Option<MessageRow> {
