@@ -144,10 +144,9 @@ impl RunCounting {
         }
         let wants = |message| self.engine.as_ref().is_some_and(|engine| engine.wants(message));
         let wanted: Vec<bool> = (0..self.ranks.len()).map(wants).collect();
-        for index in range {
-            let time_us = block.time_us[index];
-            let route = routes[index];
-            self.frames += 1;
+        let columns = block.time_us[range.clone()].iter().zip(&routes[range.clone()]);
+        for (index, (time_us, route)) in range.zip(columns) {
+            let (time_us, route) = (*time_us, *route);
             self.tick(time_us);
             let wants = wanted[route as usize];
             if !wants && time_us.saturating_sub(self.alive_us) < ALIVE_US {
@@ -170,21 +169,22 @@ impl RunCounting {
 
     /// Without rules, nothing but the clock is looked at.
     fn watch_clock(&mut self, times: &[TimeUs]) {
-        for time_us in times {
-            self.frames += 1;
-            // The usual step, at the cost of two comparisons.
-            match &mut self.highest_us {
-                Some(highest_us) if (0..=WAIT_US).contains(&time_us.wrapping_sub(*highest_us)) => {
-                    *highest_us = *time_us
-                }
-                _ => self.tick(*time_us),
-            }
-        }
+        times.iter().for_each(|time_us| self.tick(*time_us));
     }
 
     /// Follows the clock.
     #[inline]
     fn tick(&mut self, time_us: TimeUs) {
+        self.frames += 1;
+        match &mut self.highest_us {
+            // The usual step, at the cost of two comparisons.
+            Some(highest_us) if (0..=WAIT_US).contains(&time_us.wrapping_sub(*highest_us)) => *highest_us = time_us,
+            _ => self.unusual_tick(time_us),
+        }
+    }
+
+    #[cold]
+    fn unusual_tick(&mut self, time_us: TimeUs) {
         match self.highest_us {
             Some(highest_us) if time_us < highest_us.saturating_sub(WAIT_US) => self.step_back(time_us, highest_us),
             Some(highest_us) if time_us.saturating_sub(highest_us) > self.gap_us => {

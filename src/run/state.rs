@@ -203,8 +203,12 @@ impl State {
     fn touch(&mut self, plan: &Plan, now: TimeUs, signal: usize) {
         let used = &plan.signals[signal];
         for &term in &used.terms {
-            let truth = plan.terms[term].check.of(&self.values[signal], &mut self.terms[term].latch);
-            self.term(plan, now, term, truth);
+            let state = &mut self.terms[term];
+            let truth = plan.terms[term].check.of(&self.values[signal], &mut state.latch);
+            // The usual case: it says what it said before.
+            if !state.delay.says(truth) {
+                self.term(plan, now, term, truth);
+            }
         }
         for &counter in &used.counters {
             self.refresh(plan, now, counter);

@@ -124,6 +124,12 @@ impl Delay {
         if self.linger_due != NEVER { Tri::True } else { self.held }
     }
 
+    /// Whether this is what goes in already.
+    #[inline]
+    pub(super) fn says(&self, input: Tri) -> bool {
+        self.input == input
+    }
+
     /// When [`Self::fire`] has something to do.
     #[inline]
     pub(super) fn due(&self) -> TimeUs {
