@@ -2,9 +2,11 @@
 
 use std::collections::BTreeMap;
 use std::sync::Mutex;
-use std::sync::atomic::{AtomicBool, AtomicI64, AtomicU64, Ordering};
+use std::sync::atomic::{AtomicI64, AtomicU64};
 
 use serde::{Deserialize, Serialize};
+
+pub use crate::stop::Stop;
 
 /// Shared by all threads.
 #[derive(Debug, Default)]
@@ -131,22 +133,6 @@ pub struct InboxStatus {
     pub quarantined: Mutex<Vec<(String, String)>>,
     /// How many in all.
     pub quarantined_count: AtomicU64,
-}
-
-/// A request to end, seen by all threads.
-#[derive(Debug, Default)]
-pub struct Stop(AtomicBool);
-
-impl Stop {
-    /// Asks all to end.
-    pub fn set(&self) {
-        self.0.store(true, Ordering::SeqCst);
-    }
-
-    /// Whether all are asked to end.
-    pub fn is_set(&self) -> bool {
-        self.0.load(Ordering::SeqCst)
-    }
 }
 
 impl Status {
