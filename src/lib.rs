@@ -7,6 +7,7 @@
 //!
 //! One direction, no way back. Modules stand in the order in which a frame meets them.
 
+pub mod stop;
 pub mod frame;
 pub mod capture;
 pub mod j1939;

@@ -106,6 +106,7 @@ fn filing_settings(configuration: &Configuration, meaning: &Meaning, vehicle: Op
         days: configuration.days.clone(),
         vehicle: vehicle.cloned().or_else(|| configuration.vehicle.clone()),
         unknown_vehicle: "unknown".into(),
+        vehicle_before: None,
         vins: configuration.vins.clone().into_iter().collect(),
         channels: configuration.channels.clone(),
         bus: meaning.bus.clone().or_else(|| configuration.bus.clone()),

@@ -11,7 +11,7 @@ use super::{Done, configuration, definitions_folder, filing_settings, load_defin
 use crate::capture::{self, Capture, ReadOptions};
 use crate::cli::Replay;
 use crate::defs::Definitions;
-use crate::filing::{Desk, FilingError, Outcome, Settings};
+use crate::filing::{Count, Desk, Due, FilingError, Outcome, Settings};
 use crate::overhead;
 use crate::settings::Configuration;
 use crate::store::{Filed, Store, StoreError, summary};
@@ -31,8 +31,9 @@ pub(super) fn replay(options: &Replay) -> Result<Done> {
     let store = Store::open(&root)?;
     let settings = filing_settings(&configuration, &options.meaning, options.vehicle.as_ref());
     let threads = rayon::ThreadPoolBuilder::new().num_threads(options.threads).build().context("starting threads")?;
-    let desk = Desk { store: &store, defs: &defs, settings: &settings, places: &places };
+    let desk = Desk { count: Count::JoinedLater, ..Desk::new(&store, &defs, &settings, &places) };
     let replayed = threads.install(|| Replayed::of(&desk, options, &configuration))?;
+    threads.install(|| desk.count_due(Due::All)).context("counting runs over several captures")?;
     if !options.leave_open {
         let bar = progress_bar(0, "closing days");
         threads.install(|| {

@@ -22,13 +22,20 @@ const REMARKS_MAX: usize = 20;
 /// Instants before this one come from a clock that was never set: 2000-01-01.
 const CLOCK_SET_US: TimeUs = 946_684_800_000_000;
 
-/// What came of one vehicle's frames.
+/// Silences that begin a recording of their own; a clock that jumps about makes no more of them.
+const RECORDINGS_MAX: usize = 10_000;
+
+/// A row, and the first instant of the recording it was counted from.
+pub(crate) type Row<T> = (TimeUs, T);
+
+/// What came of one vehicle's frames. A silence that ends a run also begins another recording, so that the rows are
+/// the same whether the frames on both sides came in one capture or in two.
 #[derive(Debug, Default)]
 pub(crate) struct Counted {
-    pub(crate) runs: Vec<RunRow>,
-    pub(crate) events: Vec<EventRow>,
-    pub(crate) buses: Vec<BusRow>,
-    pub(crate) messages: Vec<MessageRow>,
+    pub(crate) runs: Vec<Row<RunRow>>,
+    pub(crate) events: Vec<Row<EventRow>>,
+    pub(crate) buses: Vec<Row<BusRow>>,
+    pub(crate) messages: Vec<Row<MessageRow>>,
     /// What was odd about the clock, in words.
     pub(crate) remarks: Vec<String>,
     /// Silences long enough to end a run, in words: nothing odd.
@@ -36,65 +43,123 @@ pub(crate) struct Counted {
 }
 
 /// Counts one vehicle's frames.
-pub(crate) struct Counting {
+pub(crate) struct Counting<'a> {
     runs: RunCounting,
-    health: HealthCounting,
+    health: Option<HealthCounting<'a>>,
 }
 
-impl Counting {
-    pub(crate) fn new(defs: &Definitions, places: &[Place]) -> Self {
-        Self { runs: RunCounting::new(defs, places), health: HealthCounting::new(defs) }
+impl<'a> Counting<'a> {
+    pub(crate) fn new(defs: &'a Definitions, places: &[Place]) -> Self {
+        let engine = Engine::new(defs, places);
+        Self { runs: RunCounting::new(defs, engine), health: Some(HealthCounting::new(defs)) }
+    }
+
+    /// Looks at nothing but the clock: what is to be counted is counted later.
+    pub(crate) fn of_clock_only(defs: &'a Definitions) -> Self {
+        Self { runs: RunCounting::new(defs, None), health: None }
     }
 
     /// Takes the frames `range` of a block in, in the order they arrived. `channels` gives the bus of each channel.
     pub(crate) fn take(&mut self, block: &FrameBlock, routes: &[u32], channels: &[Option<usize>], range: Range<usize>) {
         let Self { runs, health } = self;
+        let Some(health) = health else { return runs.take(block, routes, range) };
         rayon::join(|| runs.take(block, routes, range.clone()), || health.take(block, routes, channels, range.clone()));
     }
 
-    /// The recording is over.
-    pub(crate) fn finish(mut self) -> Counted {
-        let rows = self.health.health.take_rows();
-        let mut counted = self.runs.finish();
-        if rows.unwatched_frames > 0 {
-            counted.remarks.push(format!("{} frames of too many senders are in no period", rows.unwatched_frames));
+    /// The frames are at their end; `reason`: why the run that is open ends with them.
+    pub(crate) fn finish(self, reason: CutReason) -> Counted {
+        let mut counted = self.runs.finish(reason);
+        let Some(mut health) = self.health else { return counted };
+        health.end_recording();
+        if health.unwatched_frames > 0 {
+            let frames = health.unwatched_frames;
+            counted.remarks.push(format!("{frames} frames of too many senders are in no period"));
         }
-        if rows.lost_rows > 0 {
-            counted.remarks.push(format!("{} rows of bus health were dropped: the clock jumps about", rows.lost_rows));
+        if health.lost_rows > 0 {
+            let rows = health.lost_rows;
+            counted.remarks.push(format!("{rows} rows of bus health were dropped: the clock jumps about"));
         }
-        Counted { buses: rows.buses, messages: rows.messages, ..counted }
+        Counted { buses: health.buses, messages: health.messages, ..counted }
     }
 }
 
 /// Watches the health of one vehicle's buses.
-struct HealthCounting {
+struct HealthCounting<'a> {
+    defs: &'a Definitions,
     health: Health,
-    last_us: Option<TimeUs>,
+    /// First and latest time of the recording at hand.
+    span_us: Option<(TimeUs, TimeUs)>,
     gap_us: i64,
+    recordings: usize,
+    buses: Vec<Row<BusRow>>,
+    messages: Vec<Row<MessageRow>>,
+    unwatched_frames: u64,
+    lost_rows: u64,
 }
 
-impl HealthCounting {
-    fn new(defs: &Definitions) -> Self {
-        Self { health: Health::new(defs), last_us: None, gap_us: gap_us(defs) }
+impl<'a> HealthCounting<'a> {
+    fn new(defs: &'a Definitions) -> Self {
+        Self {
+            defs,
+            health: Health::new(defs),
+            span_us: None,
+            gap_us: gap_us(defs),
+            recordings: 1,
+            buses: Vec::new(),
+            messages: Vec::new(),
+            unwatched_frames: 0,
+            lost_rows: 0,
+        }
+    }
+
+    fn end_recording(&mut self) {
+        let start_us = self.span_us.take().map_or(0, |(start_us, _)| start_us);
+        let rows = self.health.take_rows();
+        self.buses.extend(rows.buses.into_iter().map(|row| (start_us, row)));
+        self.messages.extend(rows.messages.into_iter().map(|row| (start_us, row)));
+        self.unwatched_frames += rows.unwatched_frames;
+        self.lost_rows += rows.lost_rows;
+    }
+
+    /// What comes is counted as if nothing had come before, unless the clock jumps about.
+    fn silence(&mut self) {
+        self.health.cut();
+        if self.recordings < RECORDINGS_MAX {
+            self.recordings += 1;
+            self.end_recording();
+            self.health = Health::new(self.defs);
+        }
     }
 
     fn take(&mut self, block: &FrameBlock, routes: &[u32], channels: &[Option<usize>], range: Range<usize>) {
         let mut from = range.start;
         for index in range.clone() {
             let time_us = block.time_us[index];
-            if self.last_us.is_some_and(|last_us: TimeUs| time_us.wrapping_sub(last_us) > self.gap_us) {
-                self.health.frames(block, routes, channels, from..index);
-                self.health.cut();
-                from = index;
+            match &mut self.span_us {
+                // The usual step, at the cost of two comparisons.
+                Some((_, last_us)) if (0..=self.gap_us).contains(&time_us.wrapping_sub(*last_us)) => *last_us = time_us,
+                Some((_, last_us)) if time_us.saturating_sub(*last_us) > self.gap_us => {
+                    self.health.frames(block, routes, channels, from..index);
+                    from = index;
+                    self.silence();
+                    self.span_us = Some((self.span_us.map_or(time_us, |(start_us, _)| start_us), time_us));
+                }
+                Some((start_us, last_us)) => {
+                    *start_us = time_us.min(*start_us);
+                    // Frames of two interfaces may be a little out of order; a clock that stepped back begins anew.
+                    if last_us.saturating_sub(time_us) > WAIT_US {
+                        *last_us = time_us;
+                    }
+                }
+                None => self.span_us = Some((time_us, time_us)),
             }
-            self.last_us = Some(time_us);
         }
         self.health.frames(block, routes, channels, from..range.end);
     }
 }
 
 /// A silence that ends a run also ends a stretch of recording.
-fn gap_us(defs: &Definitions) -> i64 {
+pub(crate) fn gap_us(defs: &Definitions) -> i64 {
     /// Where no rules say: 10 minutes.
     const GAP_US: i64 = 600_000_000;
     defs.rules.as_ref().map_or(GAP_US, |rules| rules.gap_us)
@@ -110,6 +175,10 @@ struct RunCounting {
     alive_us: TimeUs,
     frames: u64,
     gap_us: i64,
+    /// First instant of the recording at hand, and where its rows begin.
+    start_us: Option<TimeUs>,
+    rows_from: (usize, usize),
+    recordings: usize,
     counted: Counted,
 }
 
@@ -124,9 +193,9 @@ struct Waiting {
 }
 
 impl RunCounting {
-    fn new(defs: &Definitions, places: &[Place]) -> Self {
+    fn new(defs: &Definitions, engine: Option<Engine>) -> Self {
         Self {
-            engine: Engine::new(defs, places),
+            engine,
             ranks: ranks(defs),
             waiting: Vec::new(),
             long: Vec::new(),
@@ -134,6 +203,9 @@ impl RunCounting {
             alive_us: TimeUs::MIN,
             frames: 0,
             gap_us: gap_us(defs),
+            start_us: None,
+            rows_from: (0, 0),
+            recordings: 1,
             counted: Counted::default(),
         }
     }
@@ -188,10 +260,16 @@ impl RunCounting {
         match self.highest_us {
             Some(highest_us) if time_us < highest_us.saturating_sub(WAIT_US) => self.step_back(time_us, highest_us),
             Some(highest_us) if time_us.saturating_sub(highest_us) > self.gap_us => {
-                self.remark_silence(highest_us, time_us)
+                self.remark_silence(highest_us, time_us);
+                self.end_of_frames(CutReason::Silence);
+                if self.recordings < RECORDINGS_MAX {
+                    self.recordings += 1;
+                    self.end_recording();
+                }
             }
             _ => {}
         }
+        self.start_us = Some(self.start_us.unwrap_or(time_us).min(time_us));
         self.highest_us = Some(self.highest_us.unwrap_or(time_us).max(time_us));
     }
 
@@ -262,18 +340,38 @@ impl RunCounting {
             }
             self.long = kept;
         }
-        self.counted.runs.append(&mut engine.take_runs());
-        self.counted.events.append(&mut engine.take_events());
+        self.take_rows();
     }
 
-    fn finish(mut self) -> Counted {
+    fn take_rows(&mut self) {
+        let Some(engine) = &mut self.engine else { return };
+        self.counted.runs.extend(engine.take_runs().into_iter().map(|row| (0, row)));
+        self.counted.events.extend(engine.take_events().into_iter().map(|row| (0, row)));
+    }
+
+    /// Ends the run that is open with the last frame.
+    fn end_of_frames(&mut self, reason: CutReason) {
         self.feed(TimeUs::MAX);
-        if let (Some(engine), Some(highest_us)) = (&mut self.engine, self.highest_us) {
+        if let (Some(engine), Some(highest_us)) = (&mut self.engine, self.highest_us.take()) {
             engine.alive(highest_us);
-            engine.cut(CutReason::EndOfRecording);
-            self.counted.runs.append(&mut engine.take_runs());
-            self.counted.events.append(&mut engine.take_events());
+            engine.cut(reason);
+            self.take_rows();
         }
+        self.alive_us = TimeUs::MIN;
+    }
+
+    /// Says of the rows since the last recording when theirs began.
+    fn end_recording(&mut self) {
+        let start_us = self.start_us.take().unwrap_or_default();
+        let Counted { runs, events, .. } = &mut self.counted;
+        runs[self.rows_from.0..].iter_mut().for_each(|(recording_us, _)| *recording_us = start_us);
+        events[self.rows_from.1..].iter_mut().for_each(|(recording_us, _)| *recording_us = start_us);
+        self.rows_from = (runs.len(), events.len());
+    }
+
+    fn finish(mut self, reason: CutReason) -> Counted {
+        self.end_of_frames(reason);
+        self.end_recording();
         self.counted
     }
 }
@@ -286,15 +384,18 @@ fn year(time_us: TimeUs) -> i64 {
 pub(super) struct Counts<'a> {
     pub(super) defs: &'a Definitions,
     pub(super) places: &'a [Place],
-    pub(super) by_vehicle: std::collections::BTreeMap<String, Counting>,
+    /// Only the clock is looked at.
+    pub(super) later: bool,
+    pub(super) by_vehicle: std::collections::BTreeMap<String, Counting<'a>>,
 }
 
 impl Counts<'_> {
     pub(super) fn take(&mut self, batch: &Batch) {
         let channels: Vec<Option<usize>> = batch.channels.iter().map(|(bus, _)| *bus).collect();
         for segment in &batch.segments {
-            let counting =
-                self.by_vehicle.entry(segment.vehicle.clone()).or_insert_with(|| Counting::new(self.defs, self.places));
+            let counting = self.by_vehicle.entry(segment.vehicle.clone()).or_insert_with(|| {
+                if self.later { Counting::of_clock_only(self.defs) } else { Counting::new(self.defs, self.places) }
+            });
             counting.take(&batch.block, &batch.routes, &channels, segment.from..segment.to);
         }
     }

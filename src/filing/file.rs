@@ -1,21 +1,24 @@
 //! Sorted pieces and counted runs → one change of the store.
 //!
 //! Frames that the store has already, from captures that overlap, are written once. Where a capture joins a stretch of
-//! recording that was counted before, that stretch is counted again from the store, not added to.
+//! recording that was counted before, that stretch is counted again from the store, not added to: at once, or, where
+//! captures come one after another, when it is worth it.
 
 use std::collections::BTreeMap;
 use std::ops::RangeInclusive;
 use std::path::Path;
 
-use super::counting::{Counted, Counting, routes_of};
+use super::counting::{Counted, Counting, Row, gap_us, routes_of};
 use super::{BLOCK_FRAMES, FilingError, Sorted, Table, sort_capture};
 use crate::capture::{self, Capture, ReadOptions};
 use crate::day::ServiceDays;
 use crate::decode::Router;
 use crate::defs::Definitions;
 use crate::frame::{FrameBlock, TimeUs};
-use crate::run::Place;
+use crate::run::{CutReason, Place};
+use crate::stop::Stop;
 use crate::store::read::{FrameReader, file_prefix, files_of};
+use crate::store::records::{CaptureKey, Stretch};
 use crate::store::{Change, Filed, Store, StoreError, VehicleFiled, order, summary};
 use crate::table::{health, runs};
 
@@ -29,6 +32,51 @@ pub struct Desk<'a> {
     pub settings: &'a super::Settings,
     /// Special work of the overhead.
     pub places: &'a [Place],
+    /// When runs are counted.
+    pub count: Count,
+    /// Looked at between batches: once it is set, what is under way is given up.
+    pub stop: Option<&'a Stop>,
+}
+
+/// When the runs of a capture are counted. Sooner or later, the rows are the same.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Count {
+    /// While it is read; a stretch that it joins, behind that.
+    #[default]
+    AtOnce,
+    /// While it is read; a stretch that it joins, when [`Desk::count_due`] is called.
+    JoinedLater,
+    /// When [`Desk::count_due`] is called.
+    Later,
+}
+
+/// What of the stretches that are still to be counted is counted.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Due {
+    /// All of it.
+    All,
+    /// What is worth it at an instant, µs of the system's clock: stretches that are over, and those that have doubled
+    /// since they were counted, so that all the counting together stays in proportion to the frames.
+    Worth {
+        /// Now.
+        now_us: TimeUs,
+    },
+    /// What begins before an instant, µs: the end of a service day.
+    Before {
+        /// Now.
+        now_us: TimeUs,
+        /// The instant.
+        until_us: TimeUs,
+    },
+}
+
+/// What was counted again.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Recounted {
+    /// Stretches.
+    pub stretches: usize,
+    /// Frames read for it.
+    pub frames: u64,
 }
 
 /// What came of a capture.
@@ -49,18 +97,28 @@ impl Outcome {
     }
 }
 
-impl Desk<'_> {
+impl<'a> Desk<'a> {
+    /// A desk that counts at once, and that nobody stops.
+    pub fn new(store: &'a Store, defs: &'a Definitions, settings: &'a super::Settings, places: &'a [Place]) -> Self {
+        Self { store, defs, settings, places, count: Count::AtOnce, stop: None }
+    }
+
+    /// Fails where somebody asked for an end.
+    pub(super) fn go_on(&self) -> Result<(), FilingError> {
+        if self.stop.is_some_and(Stop::is_set) { Err(FilingError::Stopped) } else { Ok(()) }
+    }
+
     /// Files a capture file. `progress` is told the bytes read.
     ///
     /// # Errors
     /// It cannot be read, or the store not be written; then the store is as it was.
     pub fn file(&self, path: &Path, progress: &mut (dyn FnMut(u64) + Send)) -> Result<Outcome, FilingError> {
-        let known = self.store.filed()?;
         let size = std::fs::metadata(path).map(|metadata| metadata.len()).unwrap_or(0);
-        if known.values().any(|record| record.bytes == size)
-            && let Some(record) = hash_of(path).and_then(|id| known.get(&id))
+        if self.store.with_index(|index| index.has_size(size))?
+            && let Some(id) = hash_of(path)
+            && let Some(record) = self.store.record(&id)?
         {
-            return Ok(Outcome::Known(record.clone()));
+            return Ok(Outcome::Known(record));
         }
         let mut capture = capture::open_with(path, ReadOptions { content_hash: true, ..ReadOptions::default() })?;
         self.file_capture(&mut capture, progress)
@@ -75,49 +133,62 @@ impl Desk<'_> {
         capture: &mut Capture,
         progress: &mut (dyn FnMut(u64) + Send),
     ) -> Result<Outcome, FilingError> {
-        self.count_what_is_due()?;
+        let outcome = self.file_opened(capture, progress);
+        if outcome.is_err() {
+            // The error that is told is the first one.
+            let _left_for_the_next_opening = self.store.clear_incoming();
+        }
+        outcome
+    }
+
+    fn file_opened(
+        &self,
+        capture: &mut Capture,
+        progress: &mut (dyn FnMut(u64) + Send),
+    ) -> Result<Outcome, FilingError> {
+        if self.count == Count::AtOnce {
+            self.count_due(Due::All)?;
+        }
         let sorted = sort_capture(self, capture, progress)?;
         let hash = capture.content_hash()?.unwrap_or_default();
         let id = format!("{hash:032x}");
-        let known = self.store.filed()?;
-        if let Some(record) = known.get(&id) {
+        if let Some(record) = self.store.record(&id)? {
             for piece in &sorted.pieces {
                 self.store.discard(&piece.file.path)?;
             }
-            return Ok(Outcome::Known(record.clone()));
+            return Ok(Outcome::Known(record));
         }
         self.store.keep_definitions(self.defs)?;
         let mut filed = self.record(&id, capture, &sorted);
         let mut change = Change::default();
-        let mut stretches = BTreeMap::new();
         for (vehicle, part) in &sorted.parts {
             let own = part.first_us..=part.last_us;
-            let others: Vec<_> = parts_of(known.values(), vehicle).collect();
-            let shares = others.iter().any(|other| meets(other, &own, 0));
+            let near = self.store.with_index(|index| index.near(vehicle, &own, gap_us(self.defs)))?;
+            let shares = near.iter().any(|other| other.first_us <= part.last_us && other.last_us >= part.first_us);
             let shared = self.put_pieces(&mut change, &sorted, vehicle, &id, shares)?;
             if let Some(entry) = filed.vehicles.iter_mut().find(|entry| entry.vehicle == *vehicle) {
                 entry.known_frames = shared;
             }
-            let joined = self.stretch(&others, own.clone());
-            if joined != own {
-                stretches.insert(vehicle.clone(), joined);
+            if self.count == Count::Later || !near.is_empty() {
+                filed.counts_due.push(vehicle.clone());
             }
         }
         for (vehicle, counted) in &sorted.counted {
-            let part = sorted.parts.get(vehicle).map(|part| part.first_us).unwrap_or_default();
             let several = sorted.parts.len() > 1;
             let told = |text: &String| if several { format!("vehicle {vehicle}: {text}") } else { text.clone() };
             filed.remarks.extend(counted.remarks.iter().map(told));
             filed.notes.extend(counted.notes.iter().map(told));
-            if !stretches.contains_key(vehicle) {
-                self.put_summaries(&mut change, vehicle, part, &id, counted)?;
+            if !filed.counts_due.contains(vehicle) {
+                self.put_summaries(&mut change, vehicle, &id, counted)?;
             }
         }
         order::put(self.store, &mut change, &id, &sorted.late(self.defs))?;
-        filed.counts_due = stretches.into_keys().collect();
         change.record(filed.clone());
+        self.go_on()?;
         self.store.commit(&change)?;
-        self.count_what_is_due()?;
+        if self.count == Count::AtOnce {
+            self.count_due(Due::All)?;
+        }
         Ok(Outcome::Filed(filed))
     }
 
@@ -146,6 +217,7 @@ impl Desk<'_> {
             remarks: capture.tally().remarks(),
             notes: Vec::new(),
             counts_due: Vec::new(),
+            heard_last: sorted.heard_last.clone(),
         }
     }
 
@@ -194,87 +266,123 @@ impl Desk<'_> {
         Ok(shared)
     }
 
-    /// The stretch of recording that `own` joins: all captures with no silence between them that ends a run.
-    fn stretch(&self, others: &[&VehicleFiled], own: RangeInclusive<TimeUs>) -> RangeInclusive<TimeUs> {
-        let gap_us = self.defs.rules.as_ref().map_or(0, |rules| rules.gap_us);
-        let mut stretch = own;
-        loop {
-            let before = stretch.clone();
-            for other in others.iter().filter(|other| meets(other, &before, gap_us)) {
-                stretch = *stretch.start().min(&other.first_us)..=*stretch.end().max(&other.last_us);
-            }
-            if stretch == before {
-                return stretch;
-            }
-        }
-    }
-
-    fn put_summaries(
-        &self,
-        change: &mut Change,
-        vehicle: &str,
-        recording_us: TimeUs,
-        id: &str,
-        counted: &Counted,
-    ) -> Result<(), StoreError> {
+    fn put_summaries(&self, change: &mut Change, vehicle: &str, id: &str, counted: &Counted) -> Result<(), StoreError> {
         let days = &self.settings.days;
-        let name = format!("{}{}.parquet", file_prefix(vehicle), short(id));
-        let mut put = |table: &str, date, batch: arrow_array::RecordBatch| -> Result<(), StoreError> {
-            let written = summary::write(self.store, table, &summary::with_recording(&batch, recording_us))?;
-            let to = self.store.month_folder(table, date).join(&name);
+        let name = |number: u32| match number {
+            0 => format!("{}{}.parquet", file_prefix(vehicle), short(id)),
+            number => format!("{}{}-{number}.parquet", file_prefix(vehicle), short(id)),
+        };
+        let mut put = |table: &str, date, batch: arrow_array::RecordBatch, recordings_us| -> Result<(), StoreError> {
+            let written = summary::write(self.store, table, &summary::with_recordings(&batch, recordings_us))?;
+            let folder = self.store.month_folder(table, date);
+            // Rows of other recordings may stay in a file of that name.
+            let mut free = (0..).map(|number| folder.join(name(number))).filter(|to| !change.puts(self.store, to));
+            let to = free.next().unwrap_or_else(|| folder.join(name(0)));
             change.put(self.store, &written.path, &to);
             Ok(())
         };
         if let Some(rules) = &self.defs.rules {
-            for (date, rows) in by_month(days, &counted.runs, |run| run.start_us) {
+            for (date, rows, of) in by_month(days, &counted.runs, |run| run.start_us) {
                 let dates: Vec<_> = rows.iter().map(|run| days.of(run.start_us).date).collect();
-                put(runs::RUNS, date, runs::runs(self.defs, rules, vehicle, &rows, &dates))?;
+                put(runs::RUNS, date, runs::runs(self.defs, rules, vehicle, &rows, &dates), of)?;
             }
-            for (date, rows) in by_month(days, &counted.events, |event| event.run_start_us) {
+            for (date, rows, of) in by_month(days, &counted.events, |event| event.run_start_us) {
                 let dates: Vec<_> = rows.iter().map(|event| days.of(event.run_start_us).date).collect();
-                put(runs::EVENTS, date, runs::events(self.defs, rules, vehicle, &rows, &dates))?;
+                put(runs::EVENTS, date, runs::events(self.defs, rules, vehicle, &rows, &dates), of)?;
             }
         }
-        for (date, rows) in by_month(days, &counted.buses, |row| row.hour_start_us) {
-            put(health::BUSES, date, health::buses(self.defs, vehicle, &rows, days))?;
+        for (date, rows, of) in by_month(days, &counted.buses, |row| row.hour_start_us) {
+            put(health::BUSES, date, health::buses(self.defs, vehicle, &rows, days), of)?;
         }
-        for (date, rows) in by_month(days, &counted.messages, |row| row.hour_start_us) {
-            put(health::MESSAGES, date, health::messages(self.defs, vehicle, &rows, days))?;
+        for (date, rows, of) in by_month(days, &counted.messages, |row| row.hour_start_us) {
+            put(health::MESSAGES, date, health::messages(self.defs, vehicle, &rows, days), of)?;
         }
         Ok(())
     }
 
-    /// Counts the stretches again that late captures have joined. Goes on where a power cut left it.
+    /// Counts stretches that captures were filed to without it, or have joined late. Goes on where a power cut left it.
+    /// Asked to stop, it ends between two stretches or gives one up, and what was not counted stays due.
     ///
     /// # Errors
-    /// The store cannot be read or written.
-    pub fn count_what_is_due(&self) -> Result<(), StoreError> {
-        let records = self.store.filed()?;
-        for record in records.values().filter(|record| !record.counts_due.is_empty()) {
-            let mut change = Change::default();
-            for vehicle in &record.counts_due {
-                let others: Vec<_> = parts_of(records.values(), vehicle).collect();
-                let Some(own) = record.vehicles.iter().find(|part| part.vehicle == *vehicle) else { continue };
-                let stretch = self.stretch(&others, own.first_us..=own.last_us);
-                tracing::info!(vehicle, "counting again, from the store, a stretch that a capture has joined");
-                let counted = self.count_again(vehicle, stretch.clone())?;
-                summary::drop_rows(self.store, &mut change, vehicle, &stretch)?;
-                self.put_summaries(&mut change, vehicle, *stretch.start(), &record.id, &counted)?;
-            }
-            change.record(Filed { counts_due: Vec::new(), ..record.clone() });
-            self.store.commit(&change)?;
+    /// The store cannot be read or written, or somebody asked for an end.
+    pub fn count_due(&self, due: Due) -> Result<Recounted, FilingError> {
+        let mut recounted = Recounted::default();
+        let counted = self.count_stretches(due, &mut recounted);
+        if counted.is_err() {
+            let _left_for_the_next_opening = self.store.clear_incoming();
         }
+        counted.map(|()| recounted)
+    }
+
+    fn count_stretches(&self, due: Due, recounted: &mut Recounted) -> Result<(), FilingError> {
+        let gap_us = gap_us(self.defs);
+        let waiting: Vec<(String, TimeUs, CaptureKey)> = self.store.with_index(|index| {
+            index.due().map(|(vehicle, first_us, capture)| (vehicle.to_owned(), first_us, capture)).collect()
+        })?;
+        let mut seen: Option<(String, TimeUs)> = None;
+        for (vehicle, first_us, capture) in waiting {
+            // In order of vehicle and time: further captures of a stretch that was looked at.
+            if seen.as_ref().is_some_and(|(name, end_us)| *name == vehicle && first_us <= *end_us) {
+                continue;
+            }
+            let stretch = self.store.with_index(|index| {
+                let own = index.part(&vehicle, first_us, capture).filter(|part| part.due)?;
+                Some(index.stretch(&vehicle, own.first_us..=own.last_us, gap_us))
+            })?;
+            let Some(stretch) = stretch else { continue };
+            seen = Some((vehicle.clone(), *stretch.span.end()));
+            let over = due.is_over(*stretch.span.end(), gap_us);
+            let frames = |due: bool| stretch.parts.iter().filter(|p| p.due == due).map(|p| p.frames).sum::<u64>();
+            let wanted = match due {
+                Due::All => true,
+                Due::Worth { .. } => over || frames(true) >= frames(false),
+                Due::Before { until_us, .. } => *stretch.span.start() < until_us,
+            };
+            if wanted {
+                self.count_stretch(&vehicle, &stretch, due == Due::All || over, over)?;
+                recounted.stretches += 1;
+                recounted.frames += frames(true) + frames(false);
+            }
+        }
+        Ok(())
+    }
+
+    /// Counts one stretch as the store has it. `whole`: nothing of it is to be counted again. Else its last part stays
+    /// due, so that it is counted once more when it is over.
+    fn count_stretch(&self, vehicle: &str, stretch: &Stretch, whole: bool, over: bool) -> Result<(), FilingError> {
+        tracing::debug!(vehicle, captures = stretch.parts.len(), "counting a stretch from the store");
+        let reason = if over { CutReason::Silence } else { CutReason::EndOfRecording };
+        let counted = self.count_again(vehicle, stretch.span.clone(), reason)?;
+        let mut change = Change::default();
+        summary::drop_rows(self.store, &mut change, vehicle, &stretch.span)?;
+        let last = stretch.parts.iter().max_by_key(|part| (part.last_us, part.capture)).map(|part| part.capture);
+        let first = stretch.parts.first().map(|part| part.capture.to_string()).unwrap_or_default();
+        self.put_summaries(&mut change, vehicle, &first, &counted)?;
+        for part in stretch.parts.iter().filter(|part| part.due && (whole || Some(part.capture) != last)) {
+            if let Some(mut filed) = self.store.record(&part.capture.to_string())? {
+                filed.counts_due.retain(|due| due != vehicle);
+                change.update(self.store, filed)?;
+            }
+        }
+        self.go_on()?;
+        self.store.commit(&change)?;
         Ok(())
     }
 
     /// Counts one vehicle's frames of a span as the store has them.
-    fn count_again(&self, vehicle: &str, span: RangeInclusive<TimeUs>) -> Result<Counted, StoreError> {
+    fn count_again(
+        &self,
+        vehicle: &str,
+        span: RangeInclusive<TimeUs>,
+        reason: CutReason,
+    ) -> Result<Counted, FilingError> {
         let mut reader = FrameReader::open(self.store, vehicle, span)?;
         let mut router = Router::new(self.defs, &[]);
         let mut channels = Vec::new();
         let mut counting = Counting::new(self.defs, self.places);
         let (mut block, mut ranks) = (FrameBlock::default(), Vec::new());
         loop {
+            self.go_on()?;
             block.clear();
             ranks.clear();
             let more = reader.fill(&mut block, &mut ranks, BLOCK_FRAMES)?;
@@ -286,29 +394,35 @@ impl Desk<'_> {
             let routes = routes_of(&mut router, self.defs, &block);
             counting.take(&block, &routes, &channels, 0..block.len());
             if !more {
-                return Ok(counting.finish());
+                return Ok(counting.finish(reason));
             }
         }
     }
 }
 
-/// Rows by the month of their service day, each with a date in it.
-fn by_month<T: Clone>(days: &ServiceDays, rows: &[T], time: impl Fn(&T) -> TimeUs) -> Vec<(jiff::civil::Date, Vec<T>)> {
-    let mut months: BTreeMap<(i16, i8), (jiff::civil::Date, Vec<T>)> = BTreeMap::new();
-    for row in rows {
+impl Due {
+    /// Whether a stretch that ends at an instant can be joined by nothing more that is recorded.
+    fn is_over(self, end_us: TimeUs, gap_us: i64) -> bool {
+        match self {
+            Self::All => false,
+            Self::Worth { now_us } | Self::Before { now_us, .. } => now_us.saturating_sub(end_us) > gap_us,
+        }
+    }
+}
+
+/// Rows of a month with a date in it, and the recordings they were counted from.
+type OfMonth<T> = (jiff::civil::Date, Vec<T>, Vec<TimeUs>);
+
+/// Rows by the month of their service day.
+fn by_month<T: Clone>(days: &ServiceDays, rows: &[Row<T>], time: impl Fn(&T) -> TimeUs) -> Vec<OfMonth<T>> {
+    let mut months: BTreeMap<(i16, i8), OfMonth<T>> = BTreeMap::new();
+    for (recording_us, row) in rows {
         let date = days.of(time(row)).date;
-        months.entry((date.year(), date.month())).or_insert_with(|| (date, Vec::new())).1.push(row.clone());
+        let month = months.entry((date.year(), date.month())).or_insert_with(|| (date, Vec::new(), Vec::new()));
+        month.1.push(row.clone());
+        month.2.push(*recording_us);
     }
     months.into_values().collect()
-}
-
-fn parts_of<'a>(records: impl Iterator<Item = &'a Filed>, vehicle: &'a str) -> impl Iterator<Item = &'a VehicleFiled> {
-    records.flat_map(|record| &record.vehicles).filter(move |part| part.vehicle == vehicle)
-}
-
-/// Whether a part lies within `near_us` of a span.
-fn meets(part: &VehicleFiled, span: &RangeInclusive<TimeUs>, near_us: i64) -> bool {
-    part.first_us <= span.end().saturating_add(near_us) && part.last_us.saturating_add(near_us) >= *span.start()
 }
 
 fn is_own(path: &Path, vehicle: &str) -> bool {

@@ -25,12 +25,13 @@ use crate::capture::{Capture, CaptureError};
 use crate::day::ServiceDays;
 use crate::defs::Definitions;
 use crate::identity::VinTable;
+use crate::run::CutReason;
 use crate::store::file::Written;
 use crate::store::order::LateFrame;
-use crate::store::{Store, StoreError};
+use crate::store::{HeardLast, Store, StoreError};
 use crate::table::raw;
-use counting::{Counted, Counts};
-pub use file::{Desk, Outcome};
+use counting::{Counted, Counting, Counts};
+pub use file::{Count, Desk, Due, Outcome, Recounted};
 use lane::{Fill, Lane};
 use sorter::{Batch, Sorter};
 
@@ -52,6 +53,8 @@ pub struct Settings {
     pub vehicle: Option<String>,
     /// Vehicle of frames whose vehicle nothing tells.
     pub unknown_vehicle: String,
+    /// Who was heard last in the capture that this one goes on from: its [`Filed::heard_last`](crate::store::Filed).
+    pub vehicle_before: Option<HeardLast>,
     /// Fleet numbers by VIN.
     pub vins: VinTable,
     /// Bus by channel name.
@@ -69,6 +72,9 @@ pub enum FilingError {
     /// The store cannot be written.
     #[error(transparent)]
     Store(#[from] StoreError),
+    /// Somebody asked for an end.
+    #[error("stopped before it was done; the store is as it was")]
+    Stopped,
 }
 
 /// A table that frames go to.
@@ -102,6 +108,7 @@ pub(crate) struct Sorted {
     pub(crate) pieces: Vec<Piece>,
     /// Bus names by channel.
     pub(crate) buses: Vec<String>,
+    pub(crate) heard_last: Option<HeardLast>,
 }
 
 impl Sorted {
@@ -129,12 +136,13 @@ pub(crate) fn sort_capture(
     capture: &mut Capture,
     progress: &mut (dyn FnMut(u64) + Send),
 ) -> Result<Sorted, FilingError> {
-    let Desk { store, defs, settings, places } = *desk;
+    let Desk { store, defs, settings, places, .. } = *desk;
     let mut sorter = Sorter::new(defs, settings);
     let mut writer = Writer { store, defs, lanes: BTreeMap::new(), batches: 0, pieces: Vec::new() };
-    let mut counts = Counts { defs, places, by_vehicle: BTreeMap::new() };
+    let mut counts = Counts { defs, places, later: desk.count == Count::Later, by_vehicle: BTreeMap::new() };
     let mut batch = sorter.next(capture)?;
     while let Some(mut current) = batch {
+        desk.go_on()?;
         progress(current.bytes_read);
         let fills = std::mem::take(&mut current.fills);
         let (next, (written, ())) = rayon::join(
@@ -145,9 +153,10 @@ pub(crate) fn sort_capture(
         batch = next?;
         sorter.recycle(current.block);
     }
-    let counted = counts.by_vehicle.into_iter().map(|(vehicle, counting)| (vehicle, counting.finish())).collect();
-    let buses = sorter.buses();
-    Ok(Sorted { pieces: writer.finish()?, parts: sorter.parts, counted, buses })
+    let finish = |(vehicle, counting): (String, Counting<'_>)| (vehicle, counting.finish(CutReason::EndOfRecording));
+    let counted = counts.by_vehicle.into_iter().map(finish).collect();
+    let (buses, heard_last) = (sorter.buses(), sorter.heard_last());
+    Ok(Sorted { pieces: writer.finish()?, parts: sorter.parts, counted, buses, heard_last })
 }
 
 /// Lanes, and what has left them.

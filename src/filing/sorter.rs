@@ -13,7 +13,7 @@ use crate::capture::Capture;
 use crate::decode::{MessageFrames, Route, Router};
 use crate::defs::{Definitions, Message};
 use crate::frame::{FrameBlock, Kind, Meta, TimeUs};
-use crate::store::StoreError;
+use crate::store::{HeardLast, StoreError};
 
 /// A block of frames, and what is to be written of it.
 pub(super) struct Batch {
@@ -78,6 +78,11 @@ impl<'a> Sorter<'a> {
             days: BTreeSet::new(),
             parts: BTreeMap::new(),
         }
+    }
+
+    /// Who was heard last.
+    pub(super) fn heard_last(&self) -> Option<HeardLast> {
+        self.splitter.heard_last()
     }
 
     /// Names of the buses by channel.

@@ -3,12 +3,18 @@
 //! Where the vehicle is known beforehand, all are of that one. Else the bus tells: a frame is of the vehicle that was
 //! heard last, but between the last word of one vehicle and the first of another the border lies at the longest
 //! silence, for that is when the lead was pulled. Frames before the first word are of the first vehicle heard.
+//!
+//! A silence longer than a run may have ends what was heard: behind it the lead may be in any vehicle. Frames on its
+//! far side wait for the next word. So a recording that goes on in a further capture, which is told who was heard last
+//! in the one before, is shared out as if it were one. A border can then not lie in the capture before: where that
+//! ends between the first frame of a vehicle and its first word, these frames are of the vehicle before.
 
 use super::Settings;
 use crate::decode::{Route, Router};
 use crate::defs::Definitions;
-use crate::frame::{DATA_BYTES_MAX, FrameBlock};
+use crate::frame::{DATA_BYTES_MAX, FrameBlock, TimeUs};
 use crate::identity::Listener;
+use crate::store::HeardLast;
 
 /// Frames that wait for a vehicle to be named; beyond them, they are of the one before, or of none that is known.
 const UNDECIDED_FRAMES_MAX: usize = 2 << 20;
@@ -27,6 +33,10 @@ pub(super) struct Splitter {
     unknown: String,
     listener: Listener,
     current: Option<String>,
+    /// Time of the frame before the next block's first, if there is one.
+    before_us: Option<TimeUs>,
+    /// A longer silence ends what was heard.
+    gap_us: i64,
 }
 
 impl Splitter {
@@ -35,8 +45,18 @@ impl Splitter {
             fixed: settings.vehicle.clone(),
             unknown: settings.unknown_vehicle.clone(),
             listener: Listener::new(defs, settings.vins.clone()),
-            current: None,
+            current: settings.vehicle_before.as_ref().map(|before| before.vehicle.clone()),
+            before_us: settings.vehicle_before.as_ref().map(|before| before.last_us),
+            gap_us: super::counting::gap_us(defs),
         }
+    }
+
+    /// Who was heard last, up to the end of the last block.
+    pub(super) fn heard_last(&self) -> Option<HeardLast> {
+        if self.fixed.is_some() || self.listener.is_deaf() {
+            return None;
+        }
+        Some(HeardLast { vehicle: self.current.clone()?, last_us: self.before_us? })
     }
 
     /// The segments of a block's first frames; the frames behind the last segment are not decided yet and belong at
@@ -60,52 +80,61 @@ impl Splitter {
         }
         let mut segments: Vec<Segment> = Vec::new();
         let mut decided = 0;
-        let mut heard_at = 0;
+        let mut heard_at = None;
+        let silence = |index: usize| {
+            let before_us = if index > 0 { Some(block.time_us[index - 1]) } else { self.before_us };
+            before_us.map_or(0, |before_us| block.time_us[index].saturating_sub(before_us))
+        };
+        let mut current = self.current.take();
         for index in 0..frames {
-            let Some(number) = self.heard(defs, router, block, index) else { continue };
-            match &self.current {
-                Some(current) if *current == number => {}
-                Some(current) => {
-                    let border = longest_silence(block, heard_at, index);
-                    segments.push(Segment { vehicle: current.clone(), from: decided, to: border });
-                    decided = border;
-                    self.current = Some(number);
-                }
-                None => self.current = Some(number),
+            if silence(index) > self.gap_us {
+                let vehicle = current.take().unwrap_or_else(|| self.unknown.clone());
+                segments.push(Segment { vehicle, from: decided, to: index });
+                (decided, heard_at) = (index, None);
             }
-            heard_at = index;
+            let Some(number) = heard(&mut self.listener, defs, router, block, index) else { continue };
+            if let Some(vehicle) = current.replace(number.clone())
+                && vehicle != number
+            {
+                // Of equal silences the last: the second vehicle is certain only from its own word on.
+                let border = (heard_at.map_or(decided, |at| at + 1)..=index).max_by_key(|index| silence(*index));
+                let border = border.unwrap_or(index);
+                segments.push(Segment { vehicle, from: decided, to: border });
+                decided = border;
+            }
+            heard_at = Some(index);
         }
         let overdue = frames - decided > UNDECIDED_FRAMES_MAX;
-        let upto = if last || overdue { frames } else { heard_at };
-        match &self.current {
-            Some(current) if upto > decided => {
-                segments.push(Segment { vehicle: current.clone(), from: decided, to: upto });
-            }
-            None if last || overdue => segments.push(Segment { vehicle: self.unknown.clone(), from: 0, to: frames }),
-            _ => {}
+        let upto = if last || overdue { frames } else { heard_at.unwrap_or(decided) };
+        if upto > decided {
+            let vehicle = current.as_ref().unwrap_or(&self.unknown).clone();
+            segments.push(Segment { vehicle, from: decided, to: upto });
+        }
+        self.current = current;
+        if let Some(before) = upto.checked_sub(1) {
+            self.before_us = Some(block.time_us[before]);
         }
         segments.retain(|segment| segment.from < segment.to);
         segments
     }
-
-    fn heard(&mut self, defs: &Definitions, router: &mut Router, block: &FrameBlock, index: usize) -> Option<String> {
-        let mut scratch = [0; 8];
-        match router.route(block.meta[index], block.id[index]) {
-            Route::Message(message) if Some(message) == self.listener.message() => {
-                let bytes = block.bytes(index, &mut scratch);
-                let mut data = [0; DATA_BYTES_MAX];
-                data[..bytes.len()].copy_from_slice(bytes);
-                self.listener.number(defs, &data, bytes.len())
-            }
-            Route::Message(_) => None,
-            Route::Raw => self.listener.vin(block.id[index], block.bytes(index, &mut scratch)),
-        }
-    }
 }
 
-/// The frame behind the longest silence between two frames.
-fn longest_silence(block: &FrameBlock, from: usize, to: usize) -> usize {
-    let silence = |index: &usize| block.time_us[*index].saturating_sub(block.time_us[*index - 1]);
-    // Of equal silences the last: the second vehicle is certain only from its own word on.
-    (from + 1..=to).max_by_key(silence).unwrap_or(to)
+fn heard(
+    listener: &mut Listener,
+    defs: &Definitions,
+    router: &mut Router,
+    block: &FrameBlock,
+    index: usize,
+) -> Option<String> {
+    let mut scratch = [0; 8];
+    match router.route(block.meta[index], block.id[index]) {
+        Route::Message(message) if Some(message) == listener.message() => {
+            let bytes = block.bytes(index, &mut scratch);
+            let mut data = [0; DATA_BYTES_MAX];
+            data[..bytes.len()].copy_from_slice(bytes);
+            listener.number(defs, &data, bytes.len())
+        }
+        Route::Message(_) => None,
+        Route::Raw => listener.vin(block.id[index], block.bytes(index, &mut scratch)),
+    }
 }

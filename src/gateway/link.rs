@@ -19,22 +19,26 @@ const EVERY: Duration = Duration::from_secs(1);
 /// How often is looked whether the service ends.
 const LOOK: Duration = Duration::from_millis(200);
 
-/// Starts to watch all interfaces of `taps`, which are those of `status`; `rates` are the definition set's, by tap and
-/// bus. Ends on `stop`.
+/// A tap whose interfaces are watched.
+pub struct Watching<'a> {
+    /// Its number in the status.
+    pub tap: usize,
+    /// Its buses.
+    pub settings: &'a Tap,
+    /// Bit rates of the definition set, by bus of the tap.
+    pub rates: &'a [BitRates],
+}
+
+/// Starts to watch all interfaces of `taps`. Ends on `stop`.
 ///
 /// # Errors
 /// There can be no further thread.
-pub fn start(
-    taps: &[Tap],
-    rates: &[Vec<BitRates>],
-    status: &Arc<Status>,
-    stop: &Arc<Stop>,
-) -> io::Result<JoinHandle<()>> {
+pub fn start(taps: &[Watching<'_>], status: &Arc<Status>, stop: &Arc<Stop>) -> io::Result<JoinHandle<()>> {
     let mut watched = Vec::new();
-    for (tap, settings) in taps.iter().enumerate() {
+    for &Watching { tap, settings, rates } in taps {
         for (bus, settings) in settings.buses.iter().enumerate() {
             if let Source::Interface(name) = &settings.source {
-                let expected = rates.get(tap).and_then(|rates| rates.get(bus)).and_then(|rates| rates.nominal);
+                let expected = rates.get(bus).and_then(|rates| rates.nominal);
                 watched.push(Watched { tap, bus, name: name.clone(), expected });
             }
         }
@@ -73,7 +77,7 @@ impl Watched {
                 None => status.settled(&cause),
             }
         }
-        if let Some(bus) = status.taps.get(self.tap).and_then(|tap| tap.buses.get(self.bus)) {
+        if let Some(bus) = status.bus(self.tap, self.bus) {
             *bus.link.lock().unwrap_or_else(PoisonError::into_inner) = link;
         }
     }

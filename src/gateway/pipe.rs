@@ -98,8 +98,8 @@ impl PipeReader {
             if !block.is_empty() {
                 block.meta.iter_mut().for_each(|meta| meta.channel = self.channel);
                 if let Some(bus) = self.bus() {
-                    meter.count(&block, 0, bus);
-                    meter.tick(Instant::now(), bus);
+                    meter.count(&block, 0, &bus);
+                    meter.tick(Instant::now(), &bus);
                 }
                 let block = Arc::new(block);
                 if let Some(live) = &self.live {
@@ -138,7 +138,7 @@ impl PipeReader {
         let until = Instant::now() + time;
         loop {
             if let Some(bus) = self.bus() {
-                meter.tick(Instant::now(), bus);
+                meter.tick(Instant::now(), &bus);
             }
             let left = until.saturating_duration_since(Instant::now()).min(LOOK);
             if left.is_zero() || self.stop.is_set() {
@@ -148,8 +148,8 @@ impl PipeReader {
         }
     }
 
-    fn bus(&self) -> Option<&BusStatus> {
-        self.status.taps.get(self.tap)?.buses.get(usize::from(self.channel))
+    fn bus(&self) -> Option<Arc<BusStatus>> {
+        self.status.bus(self.tap, usize::from(self.channel))
     }
 
     fn say(&self, state: LinkState, remark: Option<String>) {

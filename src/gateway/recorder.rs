@@ -201,8 +201,8 @@ impl Recorder {
         while busy {
             busy = false;
             for line in &mut self.lines {
-                let bus = self.status.taps.get(self.tap).and_then(|tap| tap.buses.get(usize::from(line.channel)));
-                busy |= line.read(&mut block, bus, &self.status);
+                let bus = self.status.bus(self.tap, usize::from(line.channel));
+                busy |= line.read(&mut block, bus.as_deref(), &self.status);
             }
             if block.len() >= BLOCK_FRAMES_MAX {
                 self.hand_over(std::mem::take(&mut block));
@@ -233,9 +233,9 @@ impl Recorder {
     fn tick(&mut self) {
         let now = Instant::now();
         for line in &mut self.lines {
-            let bus = self.status.taps.get(self.tap).and_then(|tap| tap.buses.get(usize::from(line.channel)));
+            let bus = self.status.bus(self.tap, usize::from(line.channel));
             if let Some(bus) = bus {
-                line.meter.tick(now, bus);
+                line.meter.tick(now, &bus);
             }
         }
         self.clock.look(now, &self.status);

@@ -1,18 +1,19 @@
 //! What the service tells of itself: counted by its threads, read by pages, metrics and the watchdog.
 
 use std::collections::BTreeMap;
-use std::sync::atomic::{AtomicBool, AtomicI64, AtomicU64, Ordering};
+use std::sync::atomic::{AtomicI64, AtomicU64};
 use std::sync::{Arc, Mutex, PoisonError, RwLock};
 
 use serde::{Deserialize, Serialize};
 
 use crate::settings::gateway::Tap;
+pub use crate::stop::Stop;
 
 /// Shared by all threads.
 #[derive(Debug, Default)]
 pub struct Status {
-    /// One a tap, in the configuration's order. Another list after the configuration was read anew.
-    taps: RwLock<Vec<Arc<TapStatus>>>,
+    /// Taps by number. One that a new configuration has no more leaves its place empty.
+    taps: RwLock<Vec<Option<Arc<TapStatus>>>>,
     /// Filing, and what else writes to the store.
     pub keeper: KeeperStatus,
     /// Captures that came by the inbox.
@@ -29,7 +30,7 @@ pub struct TapStatus {
     /// Vehicle heard last, or the configured one.
     pub vehicle: Mutex<Option<String>>,
     /// One a bus.
-    pub buses: Vec<BusStatus>,
+    pub buses: Vec<Arc<BusStatus>>,
     /// Bytes of the journal that are not filed yet.
     pub journal_bytes: AtomicU64,
     /// Segments of it.
@@ -135,29 +136,12 @@ pub struct InboxStatus {
     pub quarantined_count: AtomicU64,
 }
 
-/// A request to end, seen by all threads.
-#[derive(Debug, Default)]
-pub struct Stop(AtomicBool);
-
-impl Stop {
-    /// Asks all to end.
-    pub fn set(&self) {
-        self.0.store(true, Ordering::SeqCst);
-    }
-
-    /// Whether all are asked to end.
-    pub fn is_set(&self) -> bool {
-        self.0.load(Ordering::SeqCst)
-    }
-}
-
 impl TapStatus {
     /// Nothing counted yet.
     pub fn new(tap: &Tap) -> Self {
-        let buses = tap.buses.iter().map(|bus| BusStatus {
-            bus: bus.bus.clone(),
-            interface: bus.source.name(),
-            ..BusStatus::default()
+        let buses = tap.buses.iter().map(|bus| {
+            let (bus, interface) = (bus.bus.clone(), bus.source.name());
+            Arc::new(BusStatus { bus, interface, ..BusStatus::default() })
         });
         Self {
             name: tap.name.clone(),
@@ -169,14 +153,34 @@ impl TapStatus {
 }
 
 impl Status {
-    /// The taps.
+    /// The taps there are.
     pub fn taps(&self) -> Vec<Arc<TapStatus>> {
-        self.taps.read().unwrap_or_else(PoisonError::into_inner).clone()
+        self.taps.read().unwrap_or_else(PoisonError::into_inner).iter().flatten().cloned().collect()
     }
 
-    /// From now on these are the taps.
-    pub fn set_taps(&self, taps: Vec<Arc<TapStatus>>) {
-        *self.taps.write().unwrap_or_else(PoisonError::into_inner) = taps;
+    /// A tap by its number.
+    pub fn tap(&self, number: usize) -> Option<Arc<TapStatus>> {
+        self.taps.read().unwrap_or_else(PoisonError::into_inner).get(number).cloned().flatten()
+    }
+
+    /// A bus by the number of its tap and its own.
+    pub fn bus(&self, tap: usize, number: usize) -> Option<Arc<BusStatus>> {
+        self.tap(tap)?.buses.get(number).cloned()
+    }
+
+    /// Adds a tap, and gives its number.
+    pub fn add_tap(&self, tap: TapStatus) -> usize {
+        let mut taps = self.taps.write().unwrap_or_else(PoisonError::into_inner);
+        taps.push(Some(Arc::new(tap)));
+        taps.len() - 1
+    }
+
+    /// A tap is no more.
+    pub fn remove_tap(&self, number: usize) {
+        let mut taps = self.taps.write().unwrap_or_else(PoisonError::into_inner);
+        if let Some(place) = taps.get_mut(number) {
+            *place = None;
+        }
     }
 
     /// Says that something is wrong. It is logged when it begins or its text changes.

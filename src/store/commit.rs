@@ -4,7 +4,7 @@
 //! is carried out whatever happens: by this process, or by the next one that opens the store. The intent becomes the
 //! record of what was filed when all is in place.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeSet;
 use std::fs;
 use std::path::{Path, PathBuf};
 
@@ -39,6 +39,18 @@ pub struct Filed {
     /// Vehicles whose runs are to be counted again, because the capture joins a stretch counted before.
     #[serde(default)]
     pub counts_due: Vec<String>,
+    /// Who was heard last in it, where the bus tells: the next capture of the same lead begins with that vehicle.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub heard_last: Option<HeardLast>,
+}
+
+/// The vehicle that was heard last on a lead.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct HeardLast {
+    /// Fleet number.
+    pub vehicle: String,
+    /// Time of the last frame, µs.
+    pub last_us: i64,
 }
 
 /// One vehicle's part of a capture.
@@ -68,12 +80,21 @@ pub struct Change {
     removals: BTreeSet<PathBuf>,
     /// The record that is left, with the file it goes to.
     record: Option<Filed>,
+    /// Records that were written anew, and are among the renames: for the index.
+    #[serde(skip)]
+    updated: Vec<Filed>,
 }
 
 impl Change {
     /// Puts a file at a place. Both lie in the store.
     pub fn put(&mut self, store: &Store, from: &Path, to: &Path) {
         self.renames.push((below(store, from), below(store, to)));
+    }
+
+    /// Whether it puts a file at a place.
+    pub(crate) fn puts(&self, store: &Store, to: &Path) -> bool {
+        let to = below(store, to);
+        self.renames.iter().any(|(_, taken)| *taken == to)
     }
 
     /// Takes a file away, unless another is put at its place.
@@ -84,6 +105,21 @@ impl Change {
     /// Leaves a record.
     pub fn record(&mut self, filed: Filed) {
         self.record = Some(filed);
+    }
+
+    /// Writes a record anew that was left before.
+    ///
+    /// # Errors
+    /// It cannot be written.
+    pub fn update(&mut self, store: &Store, filed: Filed) -> Result<(), StoreError> {
+        let path = store.record_path(&filed.id);
+        let text = serde_json::to_vec_pretty(&filed)
+            .map_err(|error| StoreError::Record { path: path.clone(), why: error.to_string() })?;
+        let passing = store.incoming();
+        fs::write(&passing, &text).map_err(io_error(&passing, "writing"))?;
+        self.put(store, &passing, &path);
+        self.updated.push(filed);
+        Ok(())
     }
 
     /// Whether it changes nothing.
@@ -106,6 +142,8 @@ impl Store {
         if change.is_empty() {
             return Ok(());
         }
+        // One that could not be carried out to its end, for want of room perhaps, comes before any other.
+        self.finish_intent()?;
         self.sync_fresh(change)?;
         sync_folder(&self.root.join("incoming"))?;
         let intent = self.intent_path();
@@ -115,7 +153,9 @@ impl Store {
         write_synced(&passing, &text)?;
         fs::rename(&passing, &intent).map_err(io_error(&intent, "renaming"))?;
         sync_folder(&self.root)?;
-        self.carry_out(change)
+        self.carry_out(change).inspect_err(|_| self.forget_index())?;
+        self.index_takes(change.record.iter().chain(&change.updated));
+        Ok(())
     }
 
     /// Syncs the change's new files to their medium, several at a time: it is waiting, not work.
@@ -189,8 +229,8 @@ impl Store {
         sync_folder(&self.root)
     }
 
-    /// Finishes a change that was begun, and drops files of changes that were not.
-    pub(super) fn recover(&self) -> Result<(), StoreError> {
+    /// Finishes a change that was begun, if there is one.
+    fn finish_intent(&self) -> Result<(), StoreError> {
         let intent = self.intent_path();
         match fs::read(&intent) {
             Ok(text) => {
@@ -198,9 +238,27 @@ impl Store {
                     .map_err(|error| StoreError::Record { path: intent, why: error.to_string() })?;
                 tracing::warn!("a change of the store was cut off; finishing it");
                 self.carry_out(&change)?;
+                self.forget_index();
+                Ok(())
             }
-            Err(error) if error.kind() == std::io::ErrorKind::NotFound => {}
-            Err(error) => return Err(io_error(&intent, "reading")(error)),
+            Err(error) if error.kind() == std::io::ErrorKind::NotFound => Ok(()),
+            Err(error) => Err(io_error(&intent, "reading")(error)),
+        }
+    }
+
+    /// Finishes a change that was begun, and drops files of changes that were not.
+    pub(super) fn recover(&self) -> Result<(), StoreError> {
+        self.finish_intent()?;
+        self.clear_incoming()
+    }
+
+    /// Drops files on their way that belong to no change: after work that was given up.
+    ///
+    /// # Errors
+    /// One cannot be removed.
+    pub fn clear_incoming(&self) -> Result<(), StoreError> {
+        if self.intent_path().exists() {
+            return Ok(());
         }
         let incoming = self.root.join("incoming");
         for entry in fs::read_dir(&incoming).map_err(io_error(&incoming, "reading"))?.flatten() {
@@ -209,25 +267,5 @@ impl Store {
             removed.map_err(io_error(&path, "removing"))?;
         }
         Ok(())
-    }
-
-    /// Records of all captures filed here, by their names in `filed/`.
-    ///
-    /// # Errors
-    /// A record cannot be read.
-    pub fn filed(&self) -> Result<BTreeMap<String, Filed>, StoreError> {
-        let folder = self.root.join("filed");
-        let mut records = BTreeMap::new();
-        for entry in fs::read_dir(&folder).map_err(io_error(&folder, "reading"))? {
-            let path = entry.map_err(io_error(&folder, "reading"))?.path();
-            if path.extension().is_none_or(|extension| extension != "json") {
-                continue;
-            }
-            let text = fs::read(&path).map_err(io_error(&path, "reading"))?;
-            let filed: Filed = serde_json::from_slice(&text)
-                .map_err(|error| StoreError::Record { path: path.clone(), why: error.to_string() })?;
-            records.insert(filed.id.clone(), filed);
-        }
-        Ok(records)
     }
 }

@@ -103,6 +103,9 @@ pub enum StoreError {
         /// The bound.
         most: usize,
     },
+    /// Somebody asked for an end.
+    #[error("stopped before it was done; the store is as it was")]
+    Stopped,
     /// Merging would have changed the number of rows.
     #[error("{}: {rows} rows after merging, {expected} before; the files were left as they were", path.display())]
     MergeLost {

@@ -7,7 +7,7 @@
 //!   raw/date=2026-03-14/…                      frames that no definition knows, error frames, remote frames
 //!   runs/ events/ bus_health/ message_health/  month=2026-03/…
 //!   definitions/<hash>/                        every definition set that decoded something here
-//!   filed/                                     one record a capture, written last
+//!   filed/                                     one record a capture, written last; of closed days, a file a month
 //!   incoming/                                  files on their way; emptied when the store is opened for writing
 //! ```
 
@@ -19,14 +19,16 @@ pub mod file;
 pub mod merge;
 pub mod order;
 pub mod read;
+pub mod records;
 pub mod summary;
 
 pub use close::Closed;
-pub use commit::{Change, Filed, VehicleFiled};
+pub use commit::{Change, Filed, HeardLast, VehicleFiled};
 pub use error::StoreError;
 
 use std::fs::{self, File};
 use std::path::{Path, PathBuf};
+use std::sync::Mutex;
 use std::sync::atomic::{AtomicU64, Ordering};
 
 use error::io_error;
@@ -57,6 +59,8 @@ pub struct Store {
     /// Held as long as this process may write.
     lock: Option<File>,
     incoming: AtomicU64,
+    /// What was filed, in short; read when it is asked first.
+    index: Mutex<Option<records::Index>>,
 }
 
 impl Store {
@@ -89,7 +93,8 @@ impl Store {
             Err(fs::TryLockError::WouldBlock) => return Err(StoreError::Busy { path: root.to_owned() }),
             Err(fs::TryLockError::Error(source)) => return Err(io_error(&lock_path, "locking")(source)),
         }
-        let store = Self { root: root.to_owned(), lock: Some(lock), incoming: AtomicU64::new(0) };
+        let store =
+            Self { root: root.to_owned(), lock: Some(lock), incoming: AtomicU64::new(0), index: Mutex::default() };
         for folder in ["filed", "incoming", "definitions"] {
             let path = root.join(folder);
             fs::create_dir_all(&path).map_err(io_error(&path, "creating"))?;
@@ -104,7 +109,7 @@ impl Store {
     /// There is none, or it is of a later version.
     pub fn open_to_read(root: &Path) -> Result<Self, StoreError> {
         check_label(root)?;
-        Ok(Self { root: root.to_owned(), lock: None, incoming: AtomicU64::new(0) })
+        Ok(Self { root: root.to_owned(), lock: None, incoming: AtomicU64::new(0), index: Mutex::default() })
     }
 
     /// Its folder.

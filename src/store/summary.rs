@@ -31,16 +31,16 @@ pub const RECORDING: &str = "recording";
 /// 0001-01-01: months of earlier years may have a sign.
 const YEAR_1_US: TimeUs = -62_135_596_800_000_000;
 
-/// Adds the recording's column to a batch.
-pub fn with_recording(batch: &RecordBatch, recording_us: TimeUs) -> RecordBatch {
+/// Adds the recording of each row to a batch.
+pub fn with_recordings(batch: &RecordBatch, recordings_us: Vec<TimeUs>) -> RecordBatch {
     let about = "First instant of the stretch of recording it was counted from.";
     let mut fields: Vec<_> = batch.schema().fields().iter().cloned().collect();
     fields.push(Arc::new(field(RECORDING, time_type(), true, "", about)));
     let mut columns = batch.columns().to_vec();
-    let times = TimestampMicrosecondArray::from(vec![recording_us; batch.num_rows()]).with_timezone("UTC");
+    let times = TimestampMicrosecondArray::from(recordings_us).with_timezone("UTC");
     columns.push(Arc::new(times));
     RecordBatch::try_new(Arc::new(Schema::new(fields)), columns)
-        // One field and one array of the batch's own length were added.
+        // One field, and one array with a value a row.
         .unwrap_or_else(|error| panic!("a column was added: {error}"))
 }
 
@@ -132,7 +132,7 @@ pub fn drop_rows(
     Ok(())
 }
 
-/// Joins summary files into one batch, sorted by vehicle, then time. Columns that only some have are null elsewhere;
+/// Joins summary files into one batch, sorted by vehicle, time and recording. Columns that only some have are null elsewhere;
 /// one whose type differs is told.
 ///
 /// # Errors
@@ -160,10 +160,14 @@ pub fn joined(paths: &[PathBuf]) -> Result<Option<RecordBatch>, StoreError> {
     let all = arrow_select::concat::concat_batches(&schema, &widened).map_err(in_arrow)?;
     let vehicles = all.column_by_name("vehicle").and_then(words).unwrap_or_default();
     let times = all.column(0).as_primitive_opt::<TimestampMicrosecondType>();
+    let recordings =
+        all.column_by_name(RECORDING).and_then(|column| column.as_primitive_opt::<TimestampMicrosecondType>());
     let mut order: Vec<u64> = (0..all.num_rows() as u64).collect();
+    // Rows of one recording lie in one file, in their order; so which file comes first makes no difference.
     order.sort_by_key(|row| {
         let row = *row as usize;
-        (vehicles.get(row), times.map(|times| times.value(row)))
+        let at = |column: Option<&TimestampMicrosecondArray>| column.map(|column| column.value(row));
+        (vehicles.get(row), at(times), at(recordings))
     });
     let order = UInt64Array::from(order);
     let sorted = arrow_select::take::take_record_batch(&all, &order);

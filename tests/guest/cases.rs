@@ -422,7 +422,7 @@ fn a_full_disk_costs_only_what_does_not_fit() {
     wait_until("frames are given up", || {
         sender.fill(10_000, 40_000);
         sent += 10_000;
-        recording.status.taps[0].queue_dropped.load(Ordering::Relaxed) > 0
+        recording.status.tap(0).unwrap().queue_dropped.load(Ordering::Relaxed) > 0
     });
     let text = recording.wait_for_trouble("journal: tap lead");
     println!("  {text}");
@@ -442,7 +442,7 @@ fn a_full_disk_costs_only_what_does_not_fit() {
     recording.wait_for(0, sent);
     let status = Arc::clone(&recording.status);
     kept.extend(recording.end());
-    let given_up = status.taps[0].queue_dropped.load(Ordering::Relaxed);
+    let given_up = status.tap(0).unwrap().queue_dropped.load(Ordering::Relaxed);
     println!("  {sent} sent, {} kept, {given_up} given up", kept.len());
     assert_eq!(kept.len() as u64 + given_up, sent);
     assert!(kept.is_sorted_by(|one, other| one.time_us <= other.time_us), "doubled, or out of order");

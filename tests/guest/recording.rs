@@ -15,6 +15,7 @@ use yardtap::settings::gateway::{JournalSettings, Source, Tap, TapBus};
 
 pub struct Recording {
     pub status: Arc<Status>,
+    counted: Arc<TapStatus>,
     pub folder: PathBuf,
     stop: Arc<Stop>,
     threads: Vec<JoinHandle<()>>,
@@ -29,13 +30,10 @@ impl Recording {
     pub fn start_with(folder: &Path, interfaces: &[&str], settings: &JournalSettings, hooks: Hooks) -> Self {
         let bus = |name: &&str| TapBus { bus: (*name).to_owned(), source: Source::Interface((*name).to_owned()) };
         let tap = Tap { name: "lead".to_owned(), vehicle: None, buses: interfaces.iter().map(bus).collect() };
-        let buses = interfaces.iter().map(|name| BusStatus {
-            bus: (*name).to_owned(),
-            interface: (*name).to_owned(),
-            ..BusStatus::default()
-        });
-        let taps = vec![TapStatus { name: "lead".to_owned(), buses: buses.collect(), ..TapStatus::default() }];
-        let status = Arc::new(Status { taps, ..Status::default() });
+        let status = Status::default();
+        let number = status.add_tap(TapStatus::new(&tap));
+        let counted = status.tap(number).expect("the tap");
+        let status = Arc::new(status);
         let stop = Arc::new(Stop::default());
         let (sender, thread) = journal::start(0, &tap, folder, settings, &status, hooks).expect("a journal");
         let mut threads = recorder::start(&recorder::Recording {
@@ -49,13 +47,16 @@ impl Recording {
             stop: &stop,
         })
         .expect("a recorder");
-        threads.push(link::start(&[tap], &[], &status, &stop).expect("a watch on links"));
+        threads.push(
+            link::start(&[link::Watching { tap: 0, settings: &tap, rates: &[] }], &status, &stop)
+                .expect("a watch on links"),
+        );
         threads.push(thread);
-        Self { status, folder: folder.to_owned(), stop, threads, sender }
+        Self { status, counted, folder: folder.to_owned(), stop, threads, sender }
     }
 
     pub fn bus(&self, number: usize) -> &BusStatus {
-        &self.status.taps[0].buses[number]
+        &self.counted.buses[number]
     }
 
     pub fn link(&self, number: usize) -> Link {
@@ -93,7 +94,7 @@ impl Recording {
     }
 
     pub fn dropped(&self) -> u64 {
-        let tap = &self.status.taps[0];
+        let tap = &self.counted;
         let kernel: u64 = tap.buses.iter().map(|bus| bus.kernel_dropped.load(Ordering::Relaxed)).sum();
         kernel + tap.queue_dropped.load(Ordering::Relaxed)
     }
@@ -139,6 +140,6 @@ pub fn as_process(folder: &Path, interfaces: &[&str]) {
     // What is in the receive buffers is read when it ends.
     let (status, dropped) = (Arc::clone(&recording.status), recording.dropped());
     let recorded = recording.end().len();
-    let frames: u64 = status.taps[0].buses.iter().map(|bus| bus.frames.load(Ordering::Relaxed)).sum();
+    let frames: u64 = status.tap(0).unwrap().buses.iter().map(|bus| bus.frames.load(Ordering::Relaxed)).sum();
     println!("frames {frames} recorded {recorded} dropped {dropped}");
 }

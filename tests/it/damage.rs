@@ -34,7 +34,7 @@ fn file_bytes(yard: &Yard, name: &str, bytes: &[u8]) -> Result<Outcome, String> 
     let options = ReadOptions { content_hash: true, ..ReadOptions::default() };
     let reader = Box::new(std::io::Cursor::new(bytes.to_vec()));
     let mut capture = Capture::from_reader(name.into(), reader, options).map_err(|error| error.to_string())?;
-    let desk = Desk { store: yard.store(), defs: few_messages(), settings: &yard.settings, places: &[] };
+    let desk = Desk::new(yard.store(), few_messages(), &yard.settings, &[]);
     desk.file_capture(&mut capture, &mut |_| {}).map_err(|error| error.to_string())
 }
 

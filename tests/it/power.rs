@@ -7,7 +7,7 @@ use std::time::{Duration, Instant};
 
 use serde_json::json;
 use tempfile::TempDir;
-use yardtap::filing::Desk;
+use yardtap::filing::{Desk, Due};
 use yardtap::store::Store;
 
 use super::support::*;
@@ -139,8 +139,8 @@ fn a_recount_that_the_power_cut_off_is_made_when_the_next_capture_is_filed() {
     counted.iter().filter(|(name, _)| is_summary(name)).for_each(|(name, bytes)| put(root, name, bytes));
     let store = Store::open(root).unwrap();
     let settings = settings();
-    let desk = Desk { store: &store, defs: velmora(), settings: &settings, places: &[] };
-    desk.count_what_is_due().unwrap();
+    let desk = Desk::new(&store, velmora(), &settings, &[]);
+    desk.count_due(Due::All).unwrap();
     assert_same_rows(&yard.root(), root, "after the recount");
     let records = store.filed().unwrap();
     assert!(records.values().all(|record| record.counts_due.is_empty()));

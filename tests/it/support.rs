@@ -97,6 +97,7 @@ pub fn settings() -> Settings {
         days: ServiceDays::new(TimeZone::get("Europe/Vienna").unwrap(), "04:00".parse::<Time>().unwrap()),
         vehicle: None,
         unknown_vehicle: "unknown".into(),
+        vehicle_before: None,
         vins: Default::default(),
         channels: channels.into_iter().map(|(name, bus)| (name.to_owned(), bus.to_owned())).collect(),
         bus: None,
@@ -143,7 +144,7 @@ impl Yard {
     }
 
     pub fn try_file_by(&self, defs: &Definitions, path: &Path) -> Result<Outcome, FilingError> {
-        let desk = Desk { store: self.store(), defs, settings: &self.settings, places: &self.places };
+        let desk = Desk::new(self.store(), defs, &self.settings, &self.places);
         desk.file(path, &mut |_| {})
     }
 

@@ -96,8 +96,8 @@ pub fn start(
     make_folder(folder)?;
     let names: Vec<String> = settings.buses.iter().map(|bus| bus.source.name()).collect();
     let number = next_number(folder)?;
-    if let Some(tap) = status.taps.get(tap) {
-        measure(folder)?.keep(tap);
+    if let Some(tap) = status.tap(tap) {
+        measure(folder)?.keep(&tap);
     }
     let sender = JournalSender::new(journal.queue_bytes, Arc::clone(status), tap);
     let writer = writer::Writer::new(folder, names, number, journal, sender.queue(), status, tap, hooks);
@@ -150,7 +150,7 @@ pub fn remove(segment: &Segment, status: &Status, tap: usize) -> io::Result<()> 
         Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(()),
         Err(error) => return Err(error),
     }
-    if let Some(tap) = status.taps.get(tap) {
+    if let Some(tap) = status.tap(tap) {
         subtract(&tap.journal_bytes, segment.bytes);
         subtract(&tap.journal_segments, 1);
     }

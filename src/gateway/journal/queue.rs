@@ -77,7 +77,7 @@ impl JournalSender {
     }
 
     fn count_dropped(&self, frames: usize) {
-        if let Some(tap) = self.status.taps.get(self.tap) {
+        if let Some(tap) = self.status.tap(self.tap) {
             tap.queue_dropped.fetch_add(frames as u64, Ordering::Relaxed);
         }
     }

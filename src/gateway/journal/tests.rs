@@ -1,7 +1,7 @@
 use super::*;
 use crate::capture::{self, Ending};
 use crate::frame::{CanId, Frame, FrameBlock, Kind};
-use crate::gateway::status::{BusStatus, Stop, TapStatus};
+use crate::gateway::status::{Stop, TapStatus};
 use crate::settings::gateway::{Source, TapBus};
 use proptest::prelude::*;
 use std::collections::BTreeMap;
@@ -17,11 +17,9 @@ fn tap() -> Tap {
 }
 
 fn status() -> Arc<Status> {
-    let buses = NAMES.iter().map(|_| BusStatus::default()).collect();
-    Arc::new(Status {
-        taps: vec![TapStatus { name: "lead".to_owned(), buses, ..TapStatus::default() }],
-        ..Status::default()
-    })
+    let status = Status::default();
+    status.add_tap(TapStatus::new(&tap()));
+    Arc::new(status)
 }
 
 /// Frame number `n`: of either channel, some of them FD, remote or error frames.
@@ -29,7 +27,7 @@ fn frame(n: u32) -> Frame {
     let id = if n.is_multiple_of(2) { CanId::standard(n) } else { CanId::extended(n) };
     let len = match n % 5 {
         4 => 12 + 4 * (n as usize % 3),
-        short => 2 * short,
+        short => 2 * short as usize,
     };
     let bytes: Vec<u8> = (0..len).map(|at| (at as u32 * 31 + n) as u8).collect();
     let mut frame = Frame::data(1_700_000_000_000_000 + i64::from(n) * 1000, (n % 2) as u16, id, &bytes);
@@ -109,7 +107,7 @@ fn what_goes_in_is_there_once_and_counted() {
     thread.join().unwrap();
     assert_eq!(frames_of(&path), expected(0..1000));
     assert_eq!(names(&path).len(), 1);
-    let tap = &status.taps[0];
+    let tap = status.tap(0).unwrap();
     let segment = &segments(&path).unwrap()[0];
     assert_eq!(segment.first_us, frame(0).time_us);
     assert_eq!(tap.journal_bytes.load(Ordering::Relaxed), segment.bytes);
@@ -166,7 +164,7 @@ fn segments_end_by_size_in_order_and_the_keeper_is_told_of_each() {
     // A block of ten frames at most beyond it.
     assert!(segments.iter().all(|segment| segment.bytes < 4096 + 10 * 104), "{segments:?}");
     assert_eq!(*told.lock().unwrap(), segments.iter().map(|segment| segment.path.clone()).collect::<Vec<_>>());
-    let tap = &status.taps[0];
+    let tap = status.tap(0).unwrap();
     assert_eq!(tap.journal_segments.load(Ordering::Relaxed), segments.len() as u64);
     assert_eq!(tap.journal_bytes.load(Ordering::Relaxed), segments.iter().map(|segment| segment.bytes).sum::<u64>());
 }
@@ -203,7 +201,7 @@ fn a_full_queue_gives_up_what_comes_and_keeps_what_is_there() {
     let sender = JournalSender::new(3 * one + one / 2, Arc::clone(&status), 0);
     assert!((0..3).all(|_| sender.send(block(0..10))));
     assert!(!sender.send(block(0..10)));
-    assert_eq!(status.taps[0].queue_dropped.load(Ordering::Relaxed), 10);
+    assert_eq!(status.tap(0).unwrap().queue_dropped.load(Ordering::Relaxed), 10);
     let queue = sender.queue();
     let taken = queue.take(Duration::ZERO);
     assert_eq!((taken.blocks.len(), taken.overflowed), (3, true));
@@ -231,7 +229,7 @@ fn who_may_wait_loses_nothing_however_small_the_queue() {
     drop(sender);
     thread.join().unwrap();
     assert_eq!(frames_of(folder.path()), expected(0..2000));
-    assert_eq!(status.taps[0].queue_dropped.load(Ordering::Relaxed), 0);
+    assert_eq!(status.tap(0).unwrap().queue_dropped.load(Ordering::Relaxed), 0);
 }
 
 #[test]
@@ -242,7 +240,7 @@ fn at_the_end_nobody_waits_for_ever() {
     let stop = Stop::default();
     stop.set();
     assert!(!sender.send_waiting(block(0..4), &stop));
-    assert_eq!(status.taps[0].queue_dropped.load(Ordering::Relaxed), 4);
+    assert_eq!(status.tap(0).unwrap().queue_dropped.load(Ordering::Relaxed), 4);
 }
 
 #[test]
@@ -268,7 +266,7 @@ fn a_folder_that_goes_and_comes_back_costs_nothing() {
     thread.join().unwrap();
     assert_eq!(frames_of(&folder), expected(0..40));
     assert!(names(&folder).iter().all(|name| name.ends_with(FINISHED)), "{:?}", names(&folder));
-    assert_eq!(status.taps[0].queue_dropped.load(Ordering::Relaxed), 0);
+    assert_eq!(status.tap(0).unwrap().queue_dropped.load(Ordering::Relaxed), 0);
 }
 
 #[test]
@@ -281,7 +279,7 @@ fn a_folder_that_does_not_come_back_is_counted_lost_at_the_end() {
     sender.send(block(0..10));
     drop(sender);
     thread.join().unwrap();
-    assert_eq!(status.taps[0].queue_dropped.load(Ordering::Relaxed), 10);
+    assert_eq!(status.tap(0).unwrap().queue_dropped.load(Ordering::Relaxed), 10);
 }
 
 #[test]
@@ -291,7 +289,7 @@ fn a_start_counts_what_is_there_and_takes_no_name_twice() {
         let status = status();
         let (sender, thread) =
             start(0, &tap(), folder.path(), &JournalSettings::default(), &status, Hooks::default()).unwrap();
-        assert_eq!(status.taps[0].journal_segments.load(Ordering::Relaxed), round);
+        assert_eq!(status.tap(0).unwrap().journal_segments.load(Ordering::Relaxed), round);
         // The same first time each round.
         sender.send(block(0..10));
         drop(sender);

@@ -8,7 +8,7 @@ use super::queue::{Queue, block_bytes};
 use super::{Hooks, WRITING, create, finished_path, stem, sync_folder};
 use crate::capture::write::{PcapngWriter, WriteError};
 use crate::frame::FrameBlock;
-use crate::gateway::status::{Status, TapStatus};
+use crate::gateway::status::Status;
 use crate::settings::gateway::JournalSettings;
 use std::fs::{self, File};
 use std::io;
@@ -147,7 +147,7 @@ impl Writer {
         let now_bytes = segment.out.bytes();
         let grown = now_bytes - std::mem::replace(&mut segment.counted_bytes, now_bytes);
         let old = segment.opened.elapsed() >= self.settings.segment_time;
-        if let Some(tap) = self.status.taps.get(self.tap) {
+        if let Some(tap) = self.status.tap(self.tap) {
             tap.journal_bytes.fetch_add(grown, Ordering::Relaxed);
         }
         if finish || old {
@@ -181,7 +181,7 @@ impl Writer {
                 // Our own mistake: the recorder makes no such frames. The others are worth more than a dead thread.
                 Err(error) => {
                     tracing::error!(segment = %segment.path.display(), "a frame is left out: {error}");
-                    if let Some(tap) = self.status.taps.get(self.tap) {
+                    if let Some(tap) = self.status.tap(self.tap) {
                         tap.queue_dropped.fetch_add(1, Ordering::Relaxed);
                     }
                 }
@@ -217,7 +217,7 @@ impl Writer {
                 return Err(refused);
             }
         };
-        if let Some(tap) = self.status.taps.get(self.tap) {
+        if let Some(tap) = self.status.tap(self.tap) {
             tap.journal_segments.fetch_add(1, Ordering::Relaxed);
         }
         Ok(Segment { path, out, synced_bytes: 0, counted_bytes: 0, opened: Instant::now() })
@@ -234,7 +234,7 @@ impl Writer {
         let bytes = self.unsynced.drain(..self.written).map(|block| block_bytes(&block)).sum();
         self.written = 0;
         self.queue.release(bytes);
-        if let Some(tap) = self.status.taps.get(self.tap) {
+        if let Some(tap) = self.status.tap(self.tap) {
             tap.synced_us.store(now_us(), Ordering::Relaxed);
         }
         Ok(())
@@ -244,7 +244,7 @@ impl Writer {
     fn finish(&mut self) -> Result<(), Refused> {
         self.sync()?;
         if let Some(segment) = self.segment.take() {
-            if let Some(tap) = self.status.taps.get(self.tap) {
+            if let Some(tap) = self.status.tap(self.tap) {
                 tap.journal_bytes.fetch_add(segment.out.bytes() - segment.counted_bytes, Ordering::Relaxed);
             }
             self.to_end.push((segment.path, segment.synced_bytes));
@@ -267,7 +267,7 @@ impl Writer {
     /// After a refusal: nothing that is not safe counts as written.
     fn give_way(&mut self, refused: &Refused) {
         if let Some(segment) = self.segment.take() {
-            if let Some(tap) = self.status.taps.get(self.tap) {
+            if let Some(tap) = self.status.tap(self.tap) {
                 super::subtract(&tap.journal_bytes, segment.counted_bytes.saturating_sub(segment.synced_bytes));
                 tap.journal_bytes
                     .fetch_add(segment.synced_bytes.saturating_sub(segment.counted_bytes), Ordering::Relaxed);
@@ -327,7 +327,7 @@ impl Writer {
     fn end(mut self) {
         let lost: usize = self.unsynced.iter().map(|block| block.len()).sum();
         if lost > 0 {
-            if let Some(tap) = self.status.taps.get(self.tap) {
+            if let Some(tap) = self.status.tap(self.tap) {
                 tap.queue_dropped.fetch_add(lost as u64, Ordering::Relaxed);
             }
             tracing::error!(folder = %self.folder.display(), "{lost} frames are lost: the disk did not take them");
@@ -339,7 +339,7 @@ impl Writer {
     }
 
     fn cause(&self, what: &str) -> String {
-        format!("{what}: tap {}", self.status.taps.get(self.tap).map_or("", |tap: &TapStatus| tap.name.as_str()))
+        format!("{what}: tap {}", self.status.tap(self.tap).map_or(String::new(), |tap| tap.name.clone()))
     }
 }
 
