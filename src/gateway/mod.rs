@@ -9,4 +9,6 @@
 //! One recorder thread a tap, and one thread that writes its journal; one keeper thread, the only one that writes to
 //! the store: filing, closing, retention. Nothing behind the journal can hold a recorder up.
 
+pub mod boards;
+pub mod pages;
 pub mod status;
