@@ -25,6 +25,8 @@ pub mod overhead;
 pub mod filing;
 pub mod census;
 pub mod explain;
+pub mod board;
+pub mod snapshot;
 pub mod simulate;
 pub mod report;
 pub mod settings;

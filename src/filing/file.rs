@@ -434,7 +434,8 @@ fn short(id: &str) -> &str {
     id.get(..12).unwrap_or(id)
 }
 
-fn hash_of(path: &Path) -> Option<String> {
+/// XXH3-128 of a file's bytes, as records are called; none where it cannot be read.
+pub fn hash_of(path: &Path) -> Option<String> {
     let file = std::fs::File::open(path).ok()?;
     let mut reader = std::io::BufReader::with_capacity(1 << 20, file);
     let mut hasher = twox_hash::XxHash3_128::new();

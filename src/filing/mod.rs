@@ -31,7 +31,7 @@ use crate::store::order::LateFrame;
 use crate::store::{HeardLast, Store, StoreError};
 use crate::table::raw;
 use counting::{Counted, Counting, Counts};
-pub use file::{Count, Desk, Due, Outcome, Recounted};
+pub use file::{hash_of, Count, Desk, Due, Outcome, Recounted};
 use lane::{Fill, Lane};
 use sorter::{Batch, Sorter};
 

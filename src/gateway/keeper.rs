@@ -5,17 +5,22 @@
 //! the day's end. Nobody waits for it but who stops the service: while it is slow, the journal grows on disk.
 
 use std::collections::BTreeMap;
+use std::fs;
+use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::Ordering;
+use std::sync::mpsc::Receiver;
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
-use std::time::{Duration, Instant};
+use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 
 use super::journal::{self, Segment};
 use super::service::Loaded;
 use super::status::{Status, Stop};
-use crate::filing::{Count, Desk, Due, FilingError, HeardLast, Outcome};
+use crate::board::Mark;
+use crate::filing::{self, Count, Desk, Due, FilingError, HeardLast, Outcome};
 use crate::frame::TimeUs;
+use crate::settings::gateway::Tap;
 use crate::store::{Store, StoreError};
 
 /// Longest rest, with nothing to do.
@@ -403,8 +408,8 @@ pub fn journal_folder(store: &Path) -> PathBuf {
     store.join("journal")
 }
 
-/// Names of the folders in a folder; none where it is not there.
-fn folders(folder: &Path) -> Vec<String> {
+/// Names of the folders in a folder, in order; none where it is not there.
+pub fn folders(folder: &Path) -> Vec<String> {
     let entries = fs::read_dir(folder).into_iter().flatten().flatten();
     let mut names: Vec<String> =
         entries.filter(|entry| entry.path().is_dir()).filter_map(|entry| entry.file_name().into_string().ok()).collect();

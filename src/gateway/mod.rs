@@ -9,10 +9,14 @@
 //! One recorder thread a tap, and one thread that writes its journal; one keeper thread, the only one that writes to
 //! the store: filing, closing, retention. Nothing behind the journal can hold a recorder up.
 
+pub mod boards;
 pub mod journal;
+pub mod keeper;
 pub mod link;
 pub mod meter;
+pub mod pages;
 mod pipe;
 pub mod recorder;
+pub mod service;
 pub mod socket;
 pub mod status;

@@ -1,10 +1,11 @@
 //! What the service tells of itself: counted by its threads, read by pages, metrics and the watchdog.
 
 use std::collections::BTreeMap;
-use std::sync::atomic::{AtomicI64, AtomicU64};
+use std::sync::atomic::{AtomicI64, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError, RwLock};
 
-use serde::{Deserialize, Serialize};
+use crate::snapshot::{self, Copied, Filing, Inbox, Quarantined, Room, Snapshot, Trouble};
+pub use crate::snapshot::{Link, LinkState};
 
 use crate::settings::gateway::Tap;
 pub use crate::stop::Stop;
@@ -12,6 +13,8 @@ pub use crate::stop::Stop;
 /// Shared by all threads.
 #[derive(Debug, Default)]
 pub struct Status {
+    /// When the service started, µs of the system's clock.
+    pub started_us: AtomicI64,
     /// Taps by number. One that a new configuration has no more leaves its place empty.
     taps: RwLock<Vec<Option<Arc<TapStatus>>>>,
     /// Filing, and what else writes to the store.
@@ -37,8 +40,14 @@ pub struct TapStatus {
     pub journal_segments: AtomicU64,
     /// When it was synced last, µs of the system's clock.
     pub synced_us: AtomicI64,
+    /// Grows while the threads that record are alive.
+    pub recorder_beat: AtomicU64,
+    /// Grows while the thread that writes the journal is alive.
+    pub journal_beat: AtomicU64,
     /// Frames given up because the disk did not take them in time.
     pub queue_dropped: AtomicU64,
+    /// Frames that the live view was not given because it was behind; they are recorded all the same.
+    pub live_lost: AtomicU64,
 }
 
 /// One bus of a tap.
@@ -60,38 +69,6 @@ pub struct BusStatus {
     pub load_hundredths: AtomicU64,
     /// What the interface is doing.
     pub link: Mutex<Link>,
-}
-
-/// An interface as it is.
-#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Link {
-    /// In a word.
-    pub state: LinkState,
-    /// Whether it can only listen; none: it does not say (virtual interfaces, pipes).
-    pub listen_only: Option<bool>,
-    /// Bit rate, bit/s, where it says.
-    pub bitrate: Option<u32>,
-    /// What is to be done about it, in words.
-    pub remark: Option<String>,
-}
-
-/// States of an interface; the last four are those of ISO 11898-1's fault confinement, as the driver tells them.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "snake_case")]
-pub enum LinkState {
-    /// Not there (yet).
-    #[default]
-    Missing,
-    /// There, and down.
-    Down,
-    /// Up, error active.
-    Up,
-    /// Many errors on the bus.
-    Warning,
-    /// Error passive.
-    Passive,
-    /// Off the bus.
-    BusOff,
 }
 
 /// The thread that writes to the store.
@@ -205,4 +182,81 @@ impl Status {
         let troubles = self.troubles.lock().unwrap_or_else(PoisonError::into_inner);
         troubles.iter().map(|(cause, text)| (cause.clone(), text.clone())).collect()
     }
+
+    /// All of it at one moment; `now_us` is the system's clock.
+    pub fn snapshot(&self, now_us: i64) -> Snapshot {
+        let (definitions, definitions_hash) = held(&self.keeper.definitions);
+        let oldest_unfiled_us = time(&self.keeper.oldest_unfiled_us);
+        Snapshot {
+            version: env!("CARGO_PKG_VERSION").to_owned(),
+            now_us,
+            started_us: time(&self.started_us),
+            definitions,
+            definitions_hash,
+            taps: self.taps().iter().map(|tap| tap.snapshot()).collect(),
+            filing: Filing {
+                doing: held(&self.keeper.doing),
+                filed: count(&self.keeper.filed),
+                filed_frames: count(&self.keeper.filed_frames),
+                filed_until_us: time(&self.keeper.filed_until_us),
+                oldest_unfiled_us,
+                lag_s: oldest_unfiled_us.map_or(0.0, |oldest_us| now_us.saturating_sub(oldest_us).max(0) as f64 / 1e6),
+                closed_day: held(&self.keeper.closed_day),
+            },
+            room: Room {
+                free_bytes: count(&self.keeper.disk_free_bytes),
+                store_bytes: count(&self.keeper.store_bytes),
+                given_up: held(&self.keeper.given_up),
+            },
+            inbox: Inbox {
+                waiting: count(&self.inbox.waiting),
+                filed: count(&self.inbox.filed),
+                quarantined_count: count(&self.inbox.quarantined_count),
+                quarantined: held(&self.inbox.quarantined)
+                    .into_iter()
+                    .map(|(file, reason)| Quarantined { file, reason })
+                    .collect(),
+            },
+            copy: Copied { files: count(&self.keeper.copied_files), waiting: count(&self.keeper.copy_waiting) },
+            troubles: self.troubles().into_iter().map(|(cause, text)| Trouble { cause, text }).collect(),
+        }
+    }
+}
+
+impl TapStatus {
+    fn snapshot(&self) -> snapshot::Tap {
+        let buses = self.buses.iter().map(|bus| snapshot::Bus {
+            bus: bus.bus.clone(),
+            interface: bus.interface.clone(),
+            frames: count(&bus.frames),
+            error_frames: count(&bus.error_frames),
+            kernel_dropped: count(&bus.kernel_dropped),
+            last_frame_us: time(&bus.last_frame_us),
+            load_percent: count(&bus.load_hundredths) as f64 / 100.0,
+            link: held(&bus.link),
+        });
+        snapshot::Tap {
+            name: self.name.clone(),
+            vehicle: held(&self.vehicle),
+            buses: buses.collect(),
+            journal_bytes: count(&self.journal_bytes),
+            journal_segments: count(&self.journal_segments),
+            synced_us: time(&self.synced_us),
+            queue_dropped: count(&self.queue_dropped),
+            live_lost: count(&self.live_lost),
+        }
+    }
+}
+
+fn count(counter: &AtomicU64) -> u64 {
+    counter.load(Ordering::Relaxed)
+}
+
+/// 0 stands for never.
+fn time(time_us: &AtomicI64) -> Option<i64> {
+    Some(time_us.load(Ordering::Relaxed)).filter(|time_us| *time_us != 0)
+}
+
+fn held<T: Clone>(value: &Mutex<T>) -> T {
+    value.lock().unwrap_or_else(PoisonError::into_inner).clone()
 }

@@ -20,7 +20,7 @@ pub use queue::JournalSender;
 pub use repair::{Repaired, repair};
 
 use crate::frame::TimeUs;
-use crate::gateway::status::Status;
+use crate::gateway::status::{Status, TapStatus};
 use crate::settings::gateway::{JournalSettings, Tap};
 use std::fs::{self, File, OpenOptions};
 use std::io;
@@ -151,10 +151,15 @@ pub fn remove(segment: &Segment, status: &Status, tap: usize) -> io::Result<()> 
         Err(error) => return Err(error),
     }
     if let Some(tap) = status.tap(tap) {
-        subtract(&tap.journal_bytes, segment.bytes);
-        subtract(&tap.journal_segments, 1);
+        forget(segment, &tap);
     }
     Ok(())
+}
+
+/// Takes a segment off a tap's counts: it is filed.
+pub fn forget(segment: &Segment, tap: &TapStatus) {
+    subtract(&tap.journal_bytes, segment.bytes);
+    subtract(&tap.journal_segments, 1);
 }
 
 /// What a folder holds, unfinished segments among it.
@@ -164,7 +169,7 @@ struct Measure {
 }
 
 impl Measure {
-    fn keep(&self, tap: &crate::gateway::status::TapStatus) {
+    fn keep(&self, tap: &TapStatus) {
         tap.journal_bytes.store(self.bytes, Ordering::Relaxed);
         tap.journal_segments.store(self.segments, Ordering::Relaxed);
     }
