@@ -9,8 +9,10 @@
 //! One recorder thread a tap, and one thread that writes its journal; one keeper thread, the only one that writes to
 //! the store: filing, closing, retention. Nothing behind the journal can hold a recorder up.
 
+pub mod inbox;
 pub mod journal;
 pub mod link;
+pub mod messages;
 pub mod meter;
 mod pipe;
 pub mod recorder;
