@@ -107,7 +107,11 @@ Examples:
     /// Simulate vehicle-days of an invented town, with the truth beside them.
     Simulate(Simulate),
     /// Print the JSON Schema of definition files, for editors.
-    Schema,
+    Schema {
+        /// Of the configuration file instead.
+        #[arg(long)]
+        configuration: bool,
+    },
     /// Print a completion script for a shell.
     Completions {
         /// The shell.

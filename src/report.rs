@@ -42,22 +42,19 @@ fn value(array: &ArrayRef, row: usize) -> Value {
     }
 }
 
+/// A row as a JSON object.
+pub fn json_object(batch: &RecordBatch, row: usize) -> Map<String, Value> {
+    let fields = batch.schema();
+    let named = fields.fields().iter().zip(batch.columns());
+    named.map(|(field, column)| (field.name().clone(), value(column, row))).collect()
+}
+
 /// One JSON object a line.
 ///
 /// # Errors
 /// They cannot be written.
 pub fn json_lines(batch: &RecordBatch, out: &mut impl Write) -> io::Result<()> {
-    for row in 0..batch.num_rows() {
-        let fields = batch.schema();
-        let object: Map<String, Value> = fields
-            .fields()
-            .iter()
-            .zip(batch.columns())
-            .map(|(field, column)| (field.name().clone(), value(column, row)))
-            .collect();
-        writeln!(out, "{}", Value::Object(object))?;
-    }
-    Ok(())
+    (0..batch.num_rows()).try_for_each(|row| writeln!(out, "{}", Value::Object(json_object(batch, row))))
 }
 
 /// RFC 4180, with a heading.

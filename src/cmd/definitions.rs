@@ -43,7 +43,8 @@ pub(super) fn explain(what: &str, data: Option<&str>, folder: &Path, bus: Option
     Ok(Done::Whole)
 }
 
-pub(super) fn schema() -> Result<Done> {
-    say(&serde_json::to_string_pretty(&crate::defs::json_schema())?)?;
+pub(super) fn schema(configuration: bool) -> Result<Done> {
+    let schema = if configuration { crate::settings::json_schema() } else { crate::defs::json_schema() };
+    say(&serde_json::to_string_pretty(&schema)?)?;
     Ok(Done::Whole)
 }

@@ -39,7 +39,7 @@ pub fn run(cli: Cli) -> Result<Done> {
         Command::Explain { what, data, defs, bus } => {
             definitions::explain(&what, data.as_deref(), &defs, bus.as_deref())
         }
-        Command::Schema => definitions::schema(),
+        Command::Schema { configuration } => definitions::schema(configuration),
         Command::Census { captures, meaning, json } => captures::census(&captures, &meaning, json),
         Command::Frames { capture, to } => captures::frames(&capture, to.as_deref()),
         Command::Restore(options) => restore::restore(&options),

@@ -12,6 +12,7 @@ use std::time::{Duration, Instant};
 use bytes::Bytes;
 use tokio::sync::watch;
 
+use super::recorder::Listener;
 use super::status::{Status, Stop};
 use crate::board::{Board, Identity, Mark, Update};
 use crate::day::ServiceDays;
@@ -96,9 +97,9 @@ impl Boards {
 
     /// What a recorder calls with its frames, by channel of its tap. It never waits for longer than two pointers take to
     /// change places.
-    pub fn listener(self: &Arc<Self>, tap: usize) -> Box<dyn FnMut(&FrameBlock) + Send> {
+    pub fn listener(self: &Arc<Self>, tap: usize) -> Listener {
         let boards = self.clone();
-        Box::new(move |block| boards.put(tap, block))
+        Arc::new(move |block: &FrameBlock| boards.put(tap, block))
     }
 
     fn put(&self, tap: usize, block: &FrameBlock) {

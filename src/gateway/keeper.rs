@@ -5,8 +5,8 @@
 //! the day's end. Nobody waits for it but who stops the service: while it is slow, the journal grows on disk.
 
 use std::collections::BTreeMap;
-use std::fs;
-use std::io::{self, Write};
+use std::fs::{self, File};
+use std::io::{self, Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::Ordering;
 use std::sync::mpsc::Receiver;
@@ -14,6 +14,7 @@ use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 
+use super::inbox::Inbox;
 use super::journal::{self, Segment};
 use super::service::Loaded;
 use super::status::{Status, Stop};
@@ -196,8 +197,7 @@ impl Keeper {
             return Did::Nothing;
         }
         let Some((tap, segment)) = self.oldest_segment() else { return Did::Nothing };
-        let oldest_us = &self.keeping.status.keeper.oldest_unfiled_us;
-        oldest_us.store(segment.first_us, Ordering::Relaxed);
+        self.tell_oldest(segment.first_us);
         self.doing(&format!("filing the journal of {tap}"));
         let loaded = Arc::clone(&self.keeping.loaded);
         let settings = self.settings_of(&loaded, &tap, &segment);
@@ -207,7 +207,7 @@ impl Keeper {
                 self.tell_filed(&outcome);
                 self.heard(&tap, &outcome);
                 self.settle_segment(&tap, &segment);
-                oldest_us.store(0, Ordering::Relaxed);
+                self.tell_oldest(0);
                 Did::Something
             }
             Err(FilingError::Stopped) => Did::Nothing,
@@ -227,6 +227,10 @@ impl Keeper {
                 Did::Nothing
             }
         }
+    }
+
+    fn tell_oldest(&self, time_us: TimeUs) {
+        self.keeping.status.keeper.oldest_unfiled_us.store(time_us, Ordering::Relaxed);
     }
 
     /// The finished segment with the oldest frames, and its tap: the configured ones, and those that once were.
@@ -359,6 +363,24 @@ impl Keeper {
         }
     }
 
+    /// Appends live marks to their month's file, one JSON object a line.
+    fn keep_marks(&self) {
+        while let Ok(mark) = self.keeping.marks.try_recv() {
+            match keep_mark(self.keeping.store.root(), &mark) {
+                Ok(()) => self.keeping.status.settled("marks"),
+                Err(error) => {
+                    self.trouble("marks", format!("a mark is lost, '{}': marks cannot be written: {error}", mark.note));
+                }
+            }
+        }
+    }
+
+    fn make_room(&mut self) {}
+
+    fn end_days(&mut self) -> bool {
+        false
+    }
+
     fn desk<'a>(&'a self, loaded: &'a Loaded, settings: &'a filing::Settings, count: Count) -> Desk<'a> {
         let stop = Some(&*self.keeping.stop);
         Desk { count, stop, ..Desk::new(&self.keeping.store, &loaded.defs, settings, &loaded.places) }
@@ -401,6 +423,25 @@ impl Keeper {
     fn trouble(&self, cause: &str, text: String) {
         self.keeping.status.trouble(cause, text);
     }
+}
+
+/// Appends a mark, and syncs it. A line that a power cut broke off is ended first.
+fn keep_mark(store: &Path, mark: &Mark) -> io::Result<()> {
+    let month = jiff::Timestamp::from_microsecond(mark.time_us).unwrap_or_default().strftime("%Y-%m").to_string();
+    let folder = store.join("marks").join(format!("month={month}"));
+    fs::create_dir_all(&folder)?;
+    let mut file = File::options().create(true).read(true).append(true).open(folder.join("marks.jsonl"))?;
+    let mut last = [b'\n'];
+    if file.seek(SeekFrom::End(-1)).is_ok() {
+        file.read_exact(&mut last)?;
+    }
+    let mut line = serde_json::to_vec(mark)?;
+    if last != [b'\n'] {
+        line.insert(0, b'\n');
+    }
+    line.push(b'\n');
+    file.write_all(&line)?;
+    file.sync_all()
 }
 
 /// Where the journals of a store's taps are.

@@ -10,9 +10,11 @@
 //! the store: filing, closing, retention. Nothing behind the journal can hold a recorder up.
 
 pub mod boards;
+pub mod inbox;
 pub mod journal;
 pub mod keeper;
 pub mod link;
+pub mod messages;
 pub mod meter;
 pub mod pages;
 mod pipe;

@@ -6,7 +6,7 @@
 
 use super::journal::JournalSender;
 use super::meter::{BitRates, Meter};
-use super::recorder::LiveSender;
+use super::recorder::Listener;
 use super::status::{BusStatus, Link, LinkState, Status, Stop};
 use crate::capture::{Capture, Ending, ReadOptions};
 use crate::frame::FrameBlock;
@@ -39,7 +39,7 @@ pub(super) struct PipeReader {
     pub(super) channel: u16,
     pub(super) rates: BitRates,
     pub(super) journal: JournalSender,
-    pub(super) live: Option<LiveSender>,
+    pub(super) live: Option<Listener>,
     pub(super) status: Arc<Status>,
     pub(super) stop: Arc<Stop>,
 }
@@ -103,8 +103,7 @@ impl PipeReader {
                 }
                 let block = Arc::new(block);
                 if let Some(live) = &self.live {
-                    // A listener that is too slow misses them.
-                    live.try_send(Arc::clone(&block)).unwrap_or_default();
+                    live(&block);
                 }
                 self.journal.send_waiting(block, &self.stop);
             }

@@ -15,12 +15,11 @@ use nix::poll::{PollFd, PollFlags, PollTimeout, poll};
 use std::io;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
-use std::sync::mpsc::SyncSender;
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 
-/// Where a copy of every block goes. A full channel misses blocks; nobody waits for it.
-pub type LiveSender = SyncSender<Arc<FrameBlock>>;
+/// Who is shown every block. It must not wait for anything.
+pub type Listener = Arc<dyn Fn(&FrameBlock) + Send + Sync>;
 
 /// Longest wait for a frame: how soon the end of the service, or an interface that appears, is seen.
 const LOOK: Duration = Duration::from_millis(200);
@@ -54,7 +53,7 @@ pub struct Recording<'a> {
     /// Where blocks go.
     pub sender: &'a JournalSender,
     /// Who watches.
-    pub live: Option<&'a LiveSender>,
+    pub live: Option<&'a Listener>,
     /// Where is told what happens.
     pub status: &'a Arc<Status>,
     /// When it ends.
@@ -112,7 +111,7 @@ struct Recorder {
     lines: Vec<Line>,
     buffer_bytes: usize,
     journal: JournalSender,
-    live: Option<LiveSender>,
+    live: Option<Listener>,
     status: Arc<Status>,
     stop: Arc<Stop>,
     clock: Clock,
@@ -141,6 +140,9 @@ impl Recorder {
             self.read_all();
             std::thread::sleep(self.rest());
             self.tick();
+            if let Some(tap) = self.status.tap(self.tap) {
+                tap.recorder_beat.fetch_add(1, Ordering::Relaxed);
+            }
         }
         self.read_all();
     }
@@ -219,7 +221,7 @@ impl Recorder {
     fn hand_over(&self, block: FrameBlock) {
         let block = Arc::new(block);
         if let Some(live) = &self.live {
-            live.try_send(Arc::clone(&block)).unwrap_or_default();
+            live(&block);
         }
         self.journal.send(block);
     }

@@ -14,7 +14,7 @@ use nix::sys::signal::{SigSet, Signal};
 use sd_notify::NotifyState;
 
 use super::boards::Boards;
-use super::journal::{self, Hooks};
+use super::journal::{self, Hooks, Repaired};
 use super::keeper::{self, Keeping, Wishes};
 use super::link::{self, Watching};
 use super::meter::BitRates;
@@ -403,8 +403,25 @@ fn summary(status: &Status) -> String {
 fn repair_journals(store: &Path, status: &Status) -> Result<()> {
     let journal = keeper::journal_folder(store);
     for tap in keeper::folders(&journal) {
-        let repaired = journal::repair(&journal.join(&tap))?;
-        repaired.tell(&tap, status);
+        for repaired in journal::repair(&journal.join(&tap))? {
+            match repaired {
+                Repaired::Ended { path, frames, cut_bytes, damaged_bytes } => {
+                    tracing::info!(tap, frames, cut_bytes, "an unfinished segment was ended: {}", path.display());
+                    if damaged_bytes > 0 {
+                        let text = format!(
+                            "{}: {damaged_bytes} bytes behind a damaged place; what can be read of them is filed",
+                            path.display()
+                        );
+                        status.trouble(&format!("journal of {tap}"), text);
+                    }
+                }
+                Repaired::Empty { path } => tracing::debug!("{} had no frames", path.display()),
+                Repaired::SetAside { path } => {
+                    let text = format!("{} is no segment, and was set aside; look at it", path.display());
+                    status.trouble(&format!("journal of {tap}"), text);
+                }
+            }
+        }
     }
     Ok(())
 }

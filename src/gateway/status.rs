@@ -21,6 +21,8 @@ pub struct Status {
     pub keeper: KeeperStatus,
     /// Captures that came by the inbox.
     pub inbox: InboxStatus,
+    /// Receivers of messages.
+    receivers: RwLock<Vec<Arc<ReceiverStatus>>>,
     /// What is wrong now, by cause: one line each. Said once in the log when it comes and when it goes.
     troubles: Mutex<BTreeMap<String, String>>,
 }
@@ -113,6 +115,17 @@ pub struct InboxStatus {
     pub quarantined_count: AtomicU64,
 }
 
+/// One receiver of messages.
+#[derive(Debug, Default)]
+pub struct ReceiverStatus {
+    /// Its name.
+    pub name: String,
+    /// Events it was told since the start.
+    pub told: AtomicU64,
+    /// Events it is still to be told, as last looked.
+    pub waiting: AtomicU64,
+}
+
 impl TapStatus {
     /// Nothing counted yet.
     pub fn new(tap: &Tap) -> Self {
@@ -158,6 +171,27 @@ impl Status {
         if let Some(place) = taps.get_mut(number) {
             *place = None;
         }
+    }
+
+    /// The receivers of messages that there are.
+    pub fn receivers(&self) -> Vec<Arc<ReceiverStatus>> {
+        self.receivers.read().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+
+    /// A receiver by its name; it is there from then on.
+    pub fn receiver(&self, name: &str) -> Arc<ReceiverStatus> {
+        let mut receivers = self.receivers.write().unwrap_or_else(PoisonError::into_inner);
+        if let Some(found) = receivers.iter().find(|receiver| receiver.name == name) {
+            return found.clone();
+        }
+        let fresh = Arc::new(ReceiverStatus { name: name.to_owned(), ..ReceiverStatus::default() });
+        receivers.push(fresh.clone());
+        fresh
+    }
+
+    /// A receiver is no more.
+    pub fn remove_receiver(&self, name: &str) {
+        self.receivers.write().unwrap_or_else(PoisonError::into_inner).retain(|receiver| receiver.name != name);
     }
 
     /// Says that something is wrong. It is logged when it begins or its text changes.

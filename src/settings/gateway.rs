@@ -2,10 +2,12 @@
 //!
 //! The used form. Every default stands in [`Default`] and in the sample file.
 
+use std::collections::BTreeMap;
 use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::time::Duration;
 
+use schemars::JsonSchema;
 use serde::Deserialize;
 
 /// The service's part of the configuration.
@@ -38,6 +40,13 @@ pub struct Tap {
     pub vehicle: Option<String>,
     /// Its buses.
     pub buses: Vec<TapBus>,
+}
+
+impl Tap {
+    /// Bus by channel name, as its captures need it.
+    pub fn channels(&self) -> BTreeMap<String, String> {
+        self.buses.iter().map(|bus| (bus.source.name(), bus.bus.clone())).collect()
+    }
 }
 
 /// One bus of a tap.
@@ -108,6 +117,11 @@ pub struct Inbox {
     pub quarantine: PathBuf,
 }
 
+impl Inbox {
+    /// Default of `settle`: longer than a transfer over a yard's radio pauses.
+    pub const SETTLE: Duration = Duration::from_secs(60);
+}
+
 /// What becomes of a capture once it is filed.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Afterwards {
@@ -133,7 +147,7 @@ impl Default for DayEnd {
 }
 
 /// A class of what the store keeps, as retention sees it.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Class {
     /// Frames of ids without a definition, error frames, remote frames.
@@ -175,9 +189,14 @@ pub struct CopySettings {
     /// URL: `file:///…` or `s3://bucket/prefix`.
     pub to: String,
     /// Options of the object store, such as `endpoint` and `region`; secrets come by the environment.
-    pub options: std::collections::BTreeMap<String, String>,
+    pub options: BTreeMap<String, String>,
     /// How often is looked for what to copy.
     pub every: Duration,
+}
+
+impl CopySettings {
+    /// Default of `every`.
+    pub const EVERY: Duration = Duration::from_secs(15 * 60);
 }
 
 /// The pages over HTTP.

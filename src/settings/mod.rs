@@ -1,37 +1,26 @@
 //! The configuration file, checked whole: where things lie, the agency's clock, whose bus it is.
 
+mod check;
 pub mod gateway;
+mod quantity;
+mod written;
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use jiff::civil::Time;
 use jiff::tz::TimeZone;
-use serde::Deserialize;
 
 use crate::day::ServiceDays;
-use crate::defs::{At, Problem, Problems, SourceText};
+use crate::defs::rules::CounterKind;
+use crate::defs::{Definitions, LoadError, Problems, SourceText};
+use check::Book;
+use gateway::Gateway;
+use written::Written;
 
 /// Name under which a configuration is found beside captures.
 pub const FILE_NAME: &str = "yardtap.toml";
-
-/// The file as written.
-#[derive(Debug, Default, Deserialize)]
-#[serde(deny_unknown_fields)]
-struct Written {
-    definitions: Option<PathBuf>,
-    store: Option<PathBuf>,
-    overhead: Option<PathBuf>,
-    zone: Option<At<String>>,
-    day_starts: Option<At<String>>,
-    bus: Option<String>,
-    vehicle: Option<String>,
-    vehicle_path: Option<At<String>>,
-    #[serde(default)]
-    channels: BTreeMap<String, String>,
-    #[serde(default)]
-    vins: BTreeMap<String, String>,
-}
 
 /// The configuration as used; paths are relative to its file no more.
 #[derive(Debug, Clone)]
@@ -54,6 +43,10 @@ pub struct Configuration {
     pub channels: BTreeMap<String, String>,
     /// Fleet number by VIN.
     pub vins: BTreeMap<String, String>,
+    /// What only the service needs.
+    pub gateway: Gateway,
+    /// The file, so that later checks can show places in it.
+    source: Option<Arc<(SourceText, Written)>>,
 }
 
 impl Default for Configuration {
@@ -68,6 +61,8 @@ impl Default for Configuration {
             vehicle_path: None,
             channels: BTreeMap::new(),
             vins: BTreeMap::new(),
+            gateway: Gateway::default(),
+            source: None,
         }
     }
 }
@@ -86,6 +81,9 @@ pub enum ConfigurationError {
     /// It is wrong.
     #[error(transparent)]
     Wrong(#[from] Problems),
+    /// Its definition set cannot be used.
+    #[error(transparent)]
+    Definitions(#[from] LoadError),
 }
 
 impl Configuration {
@@ -100,64 +98,105 @@ impl Configuration {
         Ok(Self::from_text(&path.display().to_string(), text, folder)?)
     }
 
-    fn from_text(name: &str, text: String, folder: &Path) -> Result<Self, Problems> {
-        let mut list = Vec::new();
-        let mut add = |span, title: String, remedy: &str| {
-            let place = Some((0, span));
-            list.push(Problem { place, other: None, title, label: "this one".into(), remedy: remedy.into() });
-        };
-        let written: Written = match toml::from_str(&text) {
-            Ok(written) => written,
-            Err(error) => {
-                add(error.span().unwrap_or(0..0), error.message().trim().to_owned(), "README.md tells the keys");
-                Written::default()
-            }
-        };
-        let mut zone = TimeZone::UTC;
-        if let Some(name) = &written.zone {
-            match TimeZone::get(name.get()) {
-                Ok(found) => zone = found,
-                Err(_) => add(
-                    name.span(),
-                    format!("no time zone '{}' is known", name.get()),
-                    "a name of the IANA time zone database, such as \"Europe/Vienna\"",
-                ),
-            }
-        }
-        let mut starts = Time::MIN;
-        if let Some(text) = &written.day_starts {
-            match text.get().parse() {
-                Ok(time) => starts = time,
-                Err(_) => add(text.span(), format!("'{}' is no time of day", text.get()), "\"04:00\", for example"),
-            }
-        }
-        let mut vehicle_path = None;
-        if let Some(pattern) = &written.vehicle_path {
-            vehicle_path = PathPattern::parse(pattern.get());
-            if vehicle_path.is_none() {
-                add(
-                    pattern.span(),
-                    format!("'{}' does not say where the vehicle stands", pattern.get()),
-                    "one {vehicle} among fixed text and *, such as \"{vehicle}/*\" or \"*_{vehicle}.pcapng.zst\"",
-                );
-            }
-        }
-        if !list.is_empty() {
-            return Err(Problems { sources: vec![SourceText { name: name.to_owned(), text }], list });
-        }
-        let below = |path: Option<PathBuf>| path.map(|path| folder.join(path));
-        Ok(Self {
-            definitions: below(written.definitions),
-            store: below(written.store),
-            overhead: below(written.overhead),
-            days: ServiceDays::new(zone, starts),
-            bus: written.bus,
-            vehicle: written.vehicle,
-            vehicle_path,
-            channels: written.channels,
-            vins: written.vins,
-        })
+    /// Reads a configuration and its definition set, and checks that the service can run by them. Nothing is started.
+    ///
+    /// # Errors
+    /// One of them cannot be read, or something in them is wrong: all problems of the configuration at once.
+    pub fn load_for_service(path: &Path) -> Result<(Self, Definitions), ConfigurationError> {
+        let configuration = Self::load(path)?;
+        configuration.check_for_service()?;
+        let folder = configuration.definitions.as_deref().unwrap_or(Path::new(""));
+        let defs = Definitions::load(folder)?;
+        configuration.check_against(&defs)?;
+        Ok((configuration, defs))
     }
+
+    fn from_text(name: &str, text: String, folder: &Path) -> Result<Self, Problems> {
+        let mut book = Book::default();
+        let written = check::read(&text, &mut book);
+        let configuration = check::check(&written, folder, &mut book);
+        let source = SourceText { name: name.to_owned(), text };
+        if book.list.is_empty() {
+            Ok(Self { source: Some(Arc::new((source, written))), ..configuration })
+        } else {
+            book.list.sort_by_key(|problem| problem.place.as_ref().map(|(_, span)| span.start));
+            Err(Problems { sources: vec![source], list: book.list })
+        }
+    }
+
+    /// Checks that it names all that the service cannot do without.
+    ///
+    /// # Errors
+    /// It does not: all problems at once.
+    pub fn check_for_service(&self) -> Result<(), Problems> {
+        let mut book = Book::default();
+        let name = self.source.as_ref().map_or(FILE_NAME, |source| source.0.name.as_str());
+        if self.definitions.is_none() {
+            let remedy = "`definitions = \"FOLDER\"`: the folder of a definition set, such as signal-defs/velmora";
+            book.add_missing(format!("{name} names no definition set"), remedy);
+        }
+        if self.store.is_none() {
+            let remedy = "`store = \"FOLDER\"`: what is recorded is filed there; /var/lib/yardtap/store, for example";
+            book.add_missing(format!("{name} names no store"), remedy);
+        }
+        if self.gateway.taps.is_empty() && self.gateway.inbox.is_none() {
+            let remedy = "a [[tap]] with a [[tap.bus]] for each CAN interface, or an [inbox]";
+            book.add_missing(format!("{name} names neither a tap nor an inbox: there would be nothing to do"), remedy);
+        }
+        self.outcome(book)
+    }
+
+    /// Checks what it says of buses and counters against the definition set.
+    ///
+    /// # Errors
+    /// It names what the set does not have: all problems at once.
+    pub fn check_against(&self, defs: &Definitions) -> Result<(), Problems> {
+        let mut book = Book::default();
+        let Some(source) = &self.source else { return Ok(()) };
+        let written = &source.1;
+        let buses: Vec<&str> = defs.buses.iter().map(|bus| bus.name.as_str()).collect();
+        let tap_buses = written.tap.iter().flat_map(|tap| &tap.get().bus).map(|bus| &bus.get().bus);
+        for bus in tap_buses.chain(written.channels.values()).chain(&written.bus) {
+            if !buses.contains(&bus.get().as_str()) {
+                let title = format!("definition set '{}' has no bus '{}'", defs.name, bus.get());
+                book.add(bus.span(), title, format!("one of {}", listed(&buses)));
+            }
+        }
+        let counters = defs.rules.as_ref().map_or(&[][..], |rules| &rules.counters);
+        let tells = |kind: &CounterKind| matches!(kind, CounterKind::Count { .. } | CounterKind::Growth { .. });
+        let telling: Vec<&str> = counters.iter().filter(|c| tells(&c.kind)).map(|c| c.name.as_str()).collect();
+        for event in written.message_to.iter().flat_map(|receiver| receiver.get().events.get()) {
+            let name = event.get().as_str();
+            if telling.contains(&name) {
+                continue;
+            }
+            let title = if counters.iter().any(|counter| counter.name == name) {
+                format!("counter '{name}' makes no events")
+            } else {
+                format!("definition set '{}' has no counter '{name}'", defs.name)
+            };
+            let remedy = format!("one that counts occurrences or growth: {}", listed(&telling));
+            book.add(event.span(), title, remedy);
+        }
+        self.outcome(book)
+    }
+
+    fn outcome(&self, book: Book) -> Result<(), Problems> {
+        if book.list.is_empty() {
+            return Ok(());
+        }
+        let sources = self.source.iter().map(|source| source.0.clone()).collect();
+        Err(Problems { sources, list: book.list })
+    }
+}
+
+fn listed(names: &[&str]) -> String {
+    if names.is_empty() { "it has none".into() } else { names.join(", ") }
+}
+
+/// The JSON Schema of the configuration file.
+pub fn json_schema() -> serde_json::Value {
+    schemars::schema_for!(Written).to_value()
 }
 
 /// A pattern for the last parts of a path, one of which names the vehicle: `{vehicle}`; `*` is anything within a part.
@@ -214,7 +253,10 @@ fn matches(pattern: &str, text: &str) -> bool {
 }
 
 #[cfg(test)]
-mod tests {
+mod tests;
+
+#[cfg(test)]
+mod pattern_tests {
     use super::*;
 
     #[test]
@@ -225,17 +267,5 @@ mod tests {
         assert_eq!(by("*_{vehicle}_*.pcap", "x/yard_204_morning.pcap"), Some("204".into()));
         assert_eq!(by("{vehicle}.pcap", "204.pcapng"), None);
         assert_eq!(PathPattern::parse("*"), None);
-    }
-
-    #[test]
-    fn every_wrong_value_is_told_at_once() {
-        let text = "zone = \"Europe/Velmora\"\nday_starts = \"26:00\"\nvehicle_path = \"*\"\n".to_owned();
-        let told = Configuration::from_text("yardtap.toml", text, Path::new("")).unwrap_err().to_string();
-        for part in ["no time zone 'Europe/Velmora'", "yardtap.toml:1:8", "no time of day", "where the vehicle stands"]
-        {
-            assert!(told.contains(part), "{part} is missing in\n{told}");
-        }
-        let told = Configuration::from_text("y.toml", "stor = 1\n".into(), Path::new("")).unwrap_err().to_string();
-        assert!(told.contains("unknown field `stor`"), "{told}");
     }
 }

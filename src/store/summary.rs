@@ -185,3 +185,15 @@ pub fn whole_table(store: &Store, table: &str) -> Result<Option<RecordBatch>, St
     }
     joined(&paths)
 }
+
+/// Files that can hold a summary table's rows of a span, in name order.
+///
+/// # Errors
+/// A folder cannot be read.
+pub fn files_within(store: &Store, table: &str, span: &RangeInclusive<TimeUs>) -> Result<Vec<PathBuf>, StoreError> {
+    let mut paths = Vec::new();
+    for folder in month_folders(store, table, span)? {
+        paths.extend(parquet_files(&folder)?);
+    }
+    Ok(paths)
+}

@@ -111,6 +111,9 @@ impl Writer {
         let mut finish = false;
         loop {
             let taken = self.queue.take(TICK);
+            if let Some(tap) = self.status.tap(self.tap) {
+                tap.journal_beat.fetch_add(1, Ordering::Relaxed);
+            }
             self.unsynced.extend(taken.blocks);
             finish |= taken.finish;
             if taken.overflowed {
