@@ -104,6 +104,22 @@ Examples:
         #[arg(short, long, value_hint = ValueHint::DirPath)]
         store: PathBuf,
     },
+    /// Run the service: record live buses, file them and the inbox's captures, close days, show pages.
+    #[cfg(all(feature = "gateway", target_os = "linux"))]
+    #[command(after_long_help = "\
+Examples:
+  yardtap gateway --config /etc/yardtap/yardtap.toml --check
+  yardtap gateway --config /etc/yardtap/yardtap.toml
+
+SIGTERM ends it, SIGHUP reads configuration and definitions anew. It never writes to a bus.")]
+    Gateway {
+        /// The configuration.
+        #[arg(short, long, value_hint = ValueHint::FilePath, default_value = "/etc/yardtap/yardtap.toml")]
+        config: PathBuf,
+        /// Check configuration and definitions, and end.
+        #[arg(long)]
+        check: bool,
+    },
     /// Simulate vehicle-days of an invented town, with the truth beside them.
     Simulate(Simulate),
     /// Print the JSON Schema of definition files, for editors.
@@ -123,6 +139,16 @@ Examples:
         #[arg(value_hint = ValueHint::DirPath)]
         folder: PathBuf,
     },
+}
+
+impl Command {
+    /// Whether it is the service, which runs for years and tells of it.
+    pub fn is_service(&self) -> bool {
+        #[cfg(all(feature = "gateway", target_os = "linux"))]
+        return matches!(self, Self::Gateway { check: false, .. });
+        #[cfg(not(all(feature = "gateway", target_os = "linux")))]
+        false
+    }
 }
 
 /// How captures are understood.

@@ -2,6 +2,8 @@
 
 mod captures;
 mod definitions;
+#[cfg(all(feature = "gateway", target_os = "linux"))]
+mod gateway;
 mod replay;
 mod restore;
 mod runs;
@@ -44,6 +46,8 @@ pub fn run(cli: Cli) -> Result<Done> {
         Command::Frames { capture, to } => captures::frames(&capture, to.as_deref()),
         Command::Restore(options) => restore::restore(&options),
         Command::Close { store } => replay::close(&store),
+        #[cfg(all(feature = "gateway", target_os = "linux"))]
+        Command::Gateway { config, check } => gateway::gateway(&config, check),
         Command::Simulate(options) => simulate::simulate(&options),
         Command::Completions { shell } => {
             let mut script = Vec::new();
