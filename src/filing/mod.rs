@@ -26,13 +26,13 @@ use crate::day::ServiceDays;
 use crate::defs::Definitions;
 use crate::identity::VinTable;
 use crate::run::CutReason;
+pub use crate::store::HeardLast;
 use crate::store::file::Written;
 use crate::store::order::LateFrame;
-pub use crate::store::HeardLast;
 use crate::store::{Store, StoreError};
 use crate::table::raw;
 use counting::{Counted, Counting, Counts};
-pub use file::{hash_of, Count, Desk, Due, Outcome, Recounted};
+pub use file::{Count, Desk, Due, Outcome, Recounted, hash_of};
 use lane::{Fill, Lane};
 use sorter::{Batch, Sorter};
 

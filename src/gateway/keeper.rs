@@ -309,7 +309,11 @@ impl Keeper {
             Ok(()) => self.keeping.status.settled("journal: putting by"),
             Err(error) => self.trouble(
                 "journal: putting by",
-                format!("{} cannot be moved to {}: {error}; let the service write there", segment.path.display(), parent.display()),
+                format!(
+                    "{} cannot be moved to {}: {error}; let the service write there",
+                    segment.path.display(),
+                    parent.display()
+                ),
             ),
         }
         moved.is_ok()
@@ -452,17 +456,20 @@ pub fn journal_folder(store: &Path) -> PathBuf {
 /// Names of the folders in a folder, in order; none where it is not there.
 pub fn folders(folder: &Path) -> Vec<String> {
     let entries = fs::read_dir(folder).into_iter().flatten().flatten();
-    let mut names: Vec<String> =
-        entries.filter(|entry| entry.path().is_dir()).filter_map(|entry| entry.file_name().into_string().ok()).collect();
+    let mut names: Vec<String> = entries
+        .filter(|entry| entry.path().is_dir())
+        .filter_map(|entry| entry.file_name().into_string().ok())
+        .collect();
     names.sort();
     names
 }
 
 fn inbox_of(keeping: &Keeping) -> io::Result<Option<Inbox>> {
     let Loaded { gateway, vehicle_path, .. } = &*keeping.loaded;
-    let inbox = gateway.inbox.clone().map(|settings| {
-        Inbox::new(settings, vehicle_path.clone(), keeping.store.root(), Arc::clone(&keeping.status))
-    });
+    let inbox = gateway
+        .inbox
+        .clone()
+        .map(|settings| Inbox::new(settings, vehicle_path.clone(), keeping.store.root(), Arc::clone(&keeping.status)));
     inbox.transpose()
 }
 

@@ -1,12 +1,11 @@
-//! A named pipe to which another program writes pcapng: its frames in, blocks for the journal out.
+//! A named pipe to which another program writes pcapng: its frames in, blocks for the tap's stream out.
 //!
 //! For buses that another program taps, and for machines without CAN. Read as fast as the journal takes it and no
 //! faster, so nothing is given up and the writer waits. When the writer closes, the next one is waited for; what it
 //! writes is a capture of its own.
 
-use super::journal::JournalSender;
+use super::merge::Lanes;
 use super::meter::{BitRates, Meter};
-use super::recorder::Listener;
 use super::status::{BusStatus, Link, LinkState, Status, Stop};
 use crate::capture::{Capture, Ending, ReadOptions};
 use crate::frame::FrameBlock;
@@ -38,8 +37,9 @@ pub(super) struct PipeReader {
     pub(super) tap: usize,
     pub(super) channel: u16,
     pub(super) rates: BitRates,
-    pub(super) journal: JournalSender,
-    pub(super) live: Option<Listener>,
+    /// Where its blocks go, and as which of the tap's pipes.
+    pub(super) lanes: Arc<Lanes>,
+    pub(super) lane: usize,
     pub(super) status: Arc<Status>,
     pub(super) stop: Arc<Stop>,
 }
@@ -63,6 +63,9 @@ impl PipeReader {
                 }
             }
         }
+        self.lanes.end(self.lane);
+        self.status.settled(&self.cause());
+        self.status.settled(&self.content_cause());
     }
 
     /// One writer after another, for as long as it is the same pipe.
@@ -71,7 +74,9 @@ impl PipeReader {
         while !self.stop.is_set() {
             if is_readable(pipe, LOOK) {
                 self.say(LinkState::Up, None);
+                self.lanes.set_written(self.lane, true);
                 self.take(pipe, meter);
+                self.lanes.set_written(self.lane, false);
                 self.say(LinkState::Down, Some("nobody writes to it".to_owned()));
             } else {
                 // A pipe whose writer has left tells so at once, each time.
@@ -101,11 +106,7 @@ impl PipeReader {
                     meter.count(&block, 0, &bus);
                     meter.tick(Instant::now(), &bus);
                 }
-                let block = Arc::new(block);
-                if let Some(live) = &self.live {
-                    live(&block);
-                }
-                self.journal.send_waiting(block, &self.stop);
+                self.lanes.push(self.lane, block);
             }
             match more {
                 Ok(true) => {}

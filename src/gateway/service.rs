@@ -201,9 +201,8 @@ impl Service {
         let (filed, room) = (Arc::clone(&self.wishes), Arc::clone(&self.wishes));
         let hooks = Hooks { finished: Box::new(move |_| filed.file()), room_wanted: Box::new(move || room.room()) };
         let (sender, journal) = journal::start(number, &tap, &folder, &settings, &self.status, hooks)?;
-        let live = self.pages.as_ref().and_then(|pages| {
-            Some(pages.boards.listener(pages.boards.index(Some(&tap.name))?))
-        });
+        let live =
+            self.pages.as_ref().and_then(|pages| Some(pages.boards.listener(pages.boards.index(Some(&tap.name))?)));
         let stop = Arc::new(Stop::default());
         let rates = rates_of(&tap, &self.loaded.defs);
         let started = recorder::start(&Recording {
@@ -229,7 +228,8 @@ impl Service {
             links.stop.set();
             join("links", links.thread);
         }
-        let rates: Vec<Vec<BitRates>> = self.taps.iter().map(|running| rates_of(&running.tap, &self.loaded.defs)).collect();
+        let rates: Vec<Vec<BitRates>> =
+            self.taps.iter().map(|running| rates_of(&running.tap, &self.loaded.defs)).collect();
         let watching: Vec<Watching<'_>> = self
             .taps
             .iter()
