@@ -15,7 +15,7 @@ use std::time::{Duration, Instant};
 /// Blocks that a pipe may be ahead of the others; then its reader waits, and so does who writes to it.
 const BLOCKS_AHEAD: usize = 2;
 
-/// How long a pipe without a frame holds up the others. Longer than a program takes from one write to the next, and
+/// How long a pipe that is written to and has nothing now holds up the others. Longer than a program takes from one write to the next, and
 /// short against the second that frames may be out of order.
 const PATIENCE: Duration = Duration::from_millis(150);
 
@@ -27,6 +27,8 @@ const BLOCK_FRAMES: usize = 4096;
 pub(super) struct Lanes {
     lanes: Mutex<Vec<Lane>>,
     changed: Condvar,
+    /// How long one without a frame holds up the others.
+    patience: Duration,
 }
 
 #[derive(Debug, Default)]
@@ -48,8 +50,12 @@ impl Lane {
 
 impl Lanes {
     pub(super) fn new(count: usize) -> Arc<Self> {
+        Self::with_patience(count, PATIENCE)
+    }
+
+    fn with_patience(count: usize, patience: Duration) -> Arc<Self> {
         let lanes = (0..count).map(|_| Lane::default()).collect();
-        Arc::new(Self { lanes: Mutex::new(lanes), changed: Condvar::new() })
+        Arc::new(Self { lanes: Mutex::new(lanes), changed: Condvar::new(), patience })
     }
 
     fn lock(&self) -> MutexGuard<'_, Vec<Lane>> {
@@ -112,7 +118,7 @@ impl Lanes {
                 lanes = self.changed.wait(lanes).unwrap_or_else(PoisonError::into_inner);
                 continue;
             }
-            let left = PATIENCE.saturating_sub(since.get_or_insert_with(Instant::now).elapsed());
+            let left = self.patience.saturating_sub(since.get_or_insert_with(Instant::now).elapsed());
             if !awaited || left.is_zero() {
                 break;
             }
@@ -179,7 +185,8 @@ mod tests {
 
     #[test]
     fn frames_come_out_by_time_however_far_one_writer_is_ahead() {
-        let lanes = Lanes::new(2);
+        // As long as it takes on the slowest of machines.
+        let lanes = Lanes::with_patience(2, Duration::from_secs(60));
         (0..2).for_each(|lane| lanes.set_written(lane, true));
         let all = std::thread::scope(|scope| {
             for lane in 0..2_u16 {
