@@ -394,3 +394,70 @@ fn merge_files(bencher: Bencher<'_, '_>, how: &str) {
         black_box(merged)
     });
 }
+
+// ---- journal ----------------------------------------------------------------------------------------------------
+
+/// Recorded blocks into the bytes of a segment: no disk.
+#[divan::bench]
+fn journal_encode(bencher: Bencher<'_, '_>) {
+    let block = frames(64 * 1024);
+    bencher.counter(ItemsCount::new(block.len())).bench_local(|| {
+        let mut writer = PcapngWriter::new(std::io::sink(), &[Some("can0")]).unwrap();
+        writer.write_block(&block).unwrap();
+        writer.bytes()
+    });
+}
+
+#[cfg(all(feature = "gateway", target_os = "linux"))]
+mod journal {
+    use super::*;
+    use divan::counter::BytesCount;
+    use std::sync::Arc;
+    use yardtap::gateway::journal::{Hooks, repair, segments, start};
+    use yardtap::gateway::status::{Status, Stop, TapStatus};
+    use yardtap::settings::gateway::{JournalSettings, Source, Tap, TapBus};
+
+    fn tap() -> Tap {
+        let bus = TapBus { bus: "traction".into(), source: Source::Interface("can0".into()) };
+        Tap { name: "lead".into(), vehicle: None, buses: vec![bus] }
+    }
+
+    /// A million frames through queue, thread and disk, synced: where the temporary folder is.
+    #[divan::bench(sample_count = 10)]
+    fn journal_write_and_sync(bencher: Bencher<'_, '_>) {
+        const FRAMES: usize = 1 << 20;
+        let block = Arc::new(frames(4096));
+        bencher.counter(ItemsCount::new(FRAMES)).with_inputs(|| tempfile::tempdir().unwrap()).bench_local_refs(
+            |folder| {
+                let status = Status::default();
+                let number = status.add_tap(TapStatus::new(&tap()));
+                let status = Arc::new(status);
+                let settings = JournalSettings::default();
+                let (sender, thread) =
+                    start(number, &tap(), folder.path(), &settings, &status, Hooks::default()).unwrap();
+                let stop = Stop::default();
+                for _ in 0..FRAMES / block.len() {
+                    sender.send_waiting(Arc::clone(&block), &stop);
+                }
+                drop(sender);
+                thread.join().unwrap();
+            },
+        );
+    }
+
+    /// What a start after a power cut does to an unfinished segment of 64 MiB.
+    #[divan::bench(sample_count = 10)]
+    fn journal_repair(bencher: Bencher<'_, '_>) {
+        let mut bytes = pcapng(&frames((64 << 20) / 48));
+        bytes.truncate(bytes.len() - 13);
+        let folder = || {
+            let folder = tempfile::tempdir().unwrap();
+            std::fs::write(folder.path().join("20260101T000000.000000Z-000001.pcapng.writing"), &bytes).unwrap();
+            folder
+        };
+        bencher.counter(BytesCount::new(bytes.len())).with_inputs(folder).bench_local_refs(|folder| {
+            repair(folder.path()).unwrap();
+            assert_eq!(segments(folder.path()).unwrap().len(), 1);
+        });
+    }
+}

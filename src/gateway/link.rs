@@ -53,6 +53,7 @@ pub fn start(taps: &[Watching<'_>], status: &Arc<Status>, stop: &Arc<Stop>) -> i
             }
             std::thread::sleep(LOOK);
         }
+        watched.iter().for_each(|watched| watched.forget(&status));
     })
 }
 
@@ -68,10 +69,8 @@ impl Watched {
     fn look(&self, status: &Status) {
         let link = look(&self.name);
         let troubles = Troubles::of(&self.name, &link, self.expected);
-        for (what, text) in
-            [("interface", troubles.state), ("listen-only", troubles.listen_only), ("bit rate", troubles.bitrate)]
-        {
-            let cause = format!("{what}: {}", self.name);
+        for (what, text) in WHAT.into_iter().zip([troubles.state, troubles.listen_only, troubles.bitrate]) {
+            let cause = self.cause(what);
             match text {
                 Some(text) => status.trouble(&cause, text),
                 None => status.settled(&cause),
@@ -81,7 +80,19 @@ impl Watched {
             *bus.link.lock().unwrap_or_else(PoisonError::into_inner) = link;
         }
     }
+
+    /// Takes back what was told: nobody watches any more.
+    fn forget(&self, status: &Status) {
+        WHAT.into_iter().for_each(|what| status.settled(&self.cause(what)));
+    }
+
+    fn cause(&self, what: &str) -> String {
+        format!("{what}: {}", self.name)
+    }
 }
+
+/// What can be wrong with an interface.
+const WHAT: [&str; 3] = ["interface", "listen-only", "bit rate"];
 
 /// An interface as it is now.
 pub fn look(name: &str) -> Link {

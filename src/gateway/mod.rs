@@ -14,6 +14,7 @@ pub mod inbox;
 pub mod journal;
 pub mod keeper;
 pub mod link;
+mod merge;
 pub mod messages;
 pub mod meter;
 pub mod pages;

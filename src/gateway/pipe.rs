@@ -1,12 +1,11 @@
-//! A named pipe to which another program writes pcapng: its frames in, blocks for the journal out.
+//! A named pipe to which another program writes pcapng: its frames in, blocks for the tap's stream out.
 //!
 //! For buses that another program taps, and for machines without CAN. Read as fast as the journal takes it and no
 //! faster, so nothing is given up and the writer waits. When the writer closes, the next one is waited for; what it
 //! writes is a capture of its own.
 
-use super::journal::JournalSender;
+use super::merge::Lanes;
 use super::meter::{BitRates, Meter};
-use super::recorder::Listener;
 use super::status::{BusStatus, Link, LinkState, Status, Stop};
 use crate::capture::{Capture, Ending, ReadOptions};
 use crate::frame::FrameBlock;
@@ -38,8 +37,9 @@ pub(super) struct PipeReader {
     pub(super) tap: usize,
     pub(super) channel: u16,
     pub(super) rates: BitRates,
-    pub(super) journal: JournalSender,
-    pub(super) live: Option<Listener>,
+    /// Where its blocks go, and as which of the tap's pipes.
+    pub(super) lanes: Arc<Lanes>,
+    pub(super) lane: usize,
     pub(super) status: Arc<Status>,
     pub(super) stop: Arc<Stop>,
 }
@@ -63,6 +63,9 @@ impl PipeReader {
                 }
             }
         }
+        self.lanes.end(self.lane);
+        self.status.settled(&self.cause());
+        self.status.settled(&self.content_cause());
     }
 
     /// One writer after another, for as long as it is the same pipe.
@@ -71,7 +74,9 @@ impl PipeReader {
         while !self.stop.is_set() {
             if is_readable(pipe, LOOK) {
                 self.say(LinkState::Up, None);
+                self.lanes.set_written(self.lane, true);
                 self.take(pipe, meter);
+                self.lanes.set_written(self.lane, false);
                 self.say(LinkState::Down, Some("nobody writes to it".to_owned()));
             } else {
                 // A pipe whose writer has left tells so at once, each time.
@@ -101,11 +106,7 @@ impl PipeReader {
                     meter.count(&block, 0, &bus);
                     meter.tick(Instant::now(), &bus);
                 }
-                let block = Arc::new(block);
-                if let Some(live) = &self.live {
-                    live(&block);
-                }
-                self.journal.send_waiting(block, &self.stop);
+                self.lanes.push(self.lane, block);
             }
             match more {
                 Ok(true) => {}
@@ -219,5 +220,195 @@ impl Read for Writing {
                 done => return done,
             }
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::capture;
+    use crate::capture::write::PcapngWriter;
+    use crate::frame::{CanId, Frame};
+    use crate::gateway::journal::{self, Hooks, JournalSender};
+    use crate::gateway::recorder::{self, Listener, Recording};
+    use crate::gateway::status::TapStatus;
+    use crate::settings::gateway::{JournalSettings, Source, Tap, TapBus};
+    use nix::sys::stat::Mode;
+    use std::io::Write;
+    use std::sync::atomic::Ordering;
+    use std::thread::JoinHandle;
+    use tempfile::TempDir;
+
+    /// A tap of pipes, recorded.
+    struct Yard {
+        place: TempDir,
+        paths: Vec<PathBuf>,
+        status: Arc<Status>,
+        stop: Arc<Stop>,
+        sender: JournalSender,
+        threads: Vec<JoinHandle<()>>,
+    }
+
+    impl Yard {
+        fn new(names: &[&str], settings: &JournalSettings, live: Option<&Listener>) -> Self {
+            let place = TempDir::new().unwrap();
+            let paths: Vec<PathBuf> = names.iter().map(|name| place.path().join(name)).collect();
+            paths.iter().for_each(|path| make(path));
+            let bus = |path: &PathBuf| TapBus { bus: "traction".to_owned(), source: Source::Pipe(path.clone()) };
+            let tap = Tap { name: "lead".to_owned(), vehicle: None, buses: paths.iter().map(bus).collect() };
+            let status = Status::default();
+            let number = status.add_tap(TapStatus::new(&tap));
+            let (status, stop) = (Arc::new(status), Arc::new(Stop::default()));
+            let folder = place.path().join("journal");
+            let (sender, thread) = journal::start(number, &tap, &folder, settings, &status, Hooks::default()).unwrap();
+            let mut threads = recorder::start(&Recording {
+                tap: number,
+                settings: &tap,
+                rates: &[],
+                journal: settings,
+                sender: &sender,
+                live,
+                status: &status,
+                stop: &stop,
+            })
+            .unwrap();
+            threads.push(thread);
+            Self { place, paths, status, stop, sender, threads }
+        }
+
+        fn bus(&self, number: usize) -> Arc<BusStatus> {
+            self.status.bus(0, number).unwrap()
+        }
+
+        fn wait_for(&self, number: usize, frames: u64) {
+            let bus = self.bus(number);
+            wait_until("the frames are there", || bus.frames.load(Ordering::Relaxed) >= frames);
+        }
+
+        fn state(&self, number: usize) -> LinkState {
+            self.bus(number).link.lock().unwrap().state
+        }
+
+        /// Ends it; channel and time of all frames in the journal.
+        fn end(self) -> Vec<(u16, i64)> {
+            self.stop.set();
+            drop(self.sender);
+            self.threads.into_iter().for_each(|thread| thread.join().unwrap());
+            assert_eq!(self.status.tap(0).unwrap().queue_dropped.load(Ordering::Relaxed), 0);
+            assert_eq!(self.status.troubles(), []);
+            let mut block = FrameBlock::default();
+            for segment in journal::segments(&self.place.path().join("journal")).unwrap() {
+                let mut capture = capture::open(&segment.path).unwrap();
+                while capture.fill(&mut block, 1 << 20).unwrap() {}
+            }
+            (0..block.len()).map(|row| (block.meta[row].channel, block.time_us[row])).collect()
+        }
+    }
+
+    fn make(path: &Path) {
+        nix::unistd::mkfifo(path, Mode::from_bits_truncate(0o600)).unwrap();
+    }
+
+    fn wait_until(what: &str, mut done: impl FnMut() -> bool) {
+        let begin = Instant::now();
+        while !done() {
+            // A hang, on the slowest of machines.
+            assert!(begin.elapsed() < Duration::from_secs(60), "waited in vain until {what}");
+            std::thread::sleep(Duration::from_millis(5));
+        }
+    }
+
+    /// Writes a capture of frames with these times, as another program does: the pipe is closed behind it.
+    fn write(path: &Path, times: impl IntoIterator<Item = i64>) {
+        let file = OpenOptions::new().write(true).open(path).unwrap();
+        let mut writer = PcapngWriter::new(file, &[Some("can7")]).unwrap();
+        for time in times {
+            writer.write(&Frame::data(time, 0, CanId::standard(1), &[1, 2, 3])).unwrap();
+        }
+        writer.finish().unwrap();
+    }
+
+    #[test]
+    fn one_writer_after_another_is_recorded() {
+        let yard = Yard::new(&["a"], &JournalSettings::default(), None);
+        for round in 0..3 {
+            wait_until("nobody writes", || yard.state(0) == LinkState::Down);
+            write(&yard.paths[0], round * 100..round * 100 + 100);
+            yard.wait_for(0, 100 * (round as u64 + 1));
+        }
+        let file = OpenOptions::new().write(true).open(&yard.paths[0]).unwrap();
+        let mut writer = PcapngWriter::new(file, &[Some("can7")]).unwrap();
+        writer.write(&Frame::data(1000, 0, CanId::standard(1), &[])).unwrap();
+        writer.flush().unwrap();
+        yard.wait_for(0, 301);
+        assert_eq!(yard.state(0), LinkState::Up);
+        // The service ends although the writer stays.
+        assert_eq!(yard.end(), (0..300).chain([1000]).map(|time| (0, time)).collect::<Vec<_>>());
+    }
+
+    #[test]
+    fn two_pipes_at_full_speed_lose_nothing() {
+        const COUNT: i64 = 40_000;
+        let settings = JournalSettings { queue_bytes: 200_000, ..JournalSettings::default() };
+        let shown = Arc::new(std::sync::atomic::AtomicUsize::new(0));
+        let live: Listener = {
+            let shown = Arc::clone(&shown);
+            Arc::new(move |block| _ = shown.fetch_add(block.len(), Ordering::Relaxed))
+        };
+        let yard = Yard::new(&["a", "b"], &settings, Some(&live));
+        std::thread::scope(|scope| {
+            for (odd, path) in (0..).zip(&yard.paths) {
+                scope.spawn(move || write(path, (0..COUNT).map(|n| 2 * n + odd)));
+            }
+        });
+        (0..2).for_each(|bus| yard.wait_for(bus, COUNT as u64));
+        let recorded = yard.end();
+        assert_eq!(recorded.len() as i64, 2 * COUNT);
+        for pipe in 0..2 {
+            let times: Vec<i64> = recorded.iter().filter(|frame| frame.0 == pipe).map(|frame| frame.1).collect();
+            assert!(times.is_sorted() && times.len() as i64 == COUNT);
+        }
+        assert!(recorded.iter().all(|&(channel, time)| i64::from(channel) == time % 2));
+        assert_eq!(shown.load(Ordering::Relaxed) as i64, 2 * COUNT);
+    }
+
+    #[test]
+    fn what_is_no_capture_is_told_and_passed_over() {
+        let yard = Yard::new(&["a"], &JournalSettings::default(), None);
+        let mut file = OpenOptions::new().write(true).open(&yard.paths[0]).unwrap();
+        file.write_all(&b"this is no capture ".repeat(10_000)).unwrap();
+        drop(file);
+        wait_until("it is told", || {
+            yard.status.troubles().iter().any(|(cause, _)| cause.starts_with("content of pipe"))
+        });
+        let (_, text) = &yard.status.troubles()[0];
+        assert!(text.contains(&yard.paths[0].display().to_string()), "{text}");
+        wait_until("nobody writes", || yard.state(0) == LinkState::Down);
+        write(&yard.paths[0], 0..10);
+        yard.wait_for(0, 10);
+        assert_eq!(yard.end().len(), 10);
+    }
+
+    #[test]
+    fn a_pipe_that_is_not_there_or_none_is_waited_for() {
+        let yard = Yard::new(&["a"], &JournalSettings::default(), None);
+        let path = yard.paths[0].clone();
+        for file_in_its_place in [false, true] {
+            wait_until("nobody writes", || yard.state(0) == LinkState::Down);
+            std::fs::remove_file(&path).unwrap();
+            if file_in_its_place {
+                std::fs::write(&path, "").unwrap();
+            }
+            wait_until("it is told", || !yard.status.troubles().is_empty());
+            assert_eq!(yard.state(0), LinkState::Missing);
+            let (_, text) = &yard.status.troubles()[0];
+            assert!(text.contains(&path.display().to_string()) && text.contains("mkfifo"), "{text}");
+            std::fs::remove_file(&path).unwrap_or_default();
+            make(&path);
+            wait_until("it is settled", || yard.status.troubles().is_empty());
+        }
+        write(&path, 0..10);
+        yard.wait_for(0, 10);
+        assert_eq!(yard.end().len(), 10);
     }
 }

@@ -1,10 +1,11 @@
 //! Recording: the frames of a tap's buses in, blocks for the journal out; and a copy for whoever watches live.
 //!
-//! One thread a tap reads all its interfaces, and one each of its pipes. Frames are as the kernel stamped them: when the
-//! system's clock is set, the record shows it, and so does the log. Nothing behind can hold a recorder of interfaces
-//! up. Does not know definitions.
+//! One thread a tap reads all its interfaces; its pipes have one each, and one that puts them in order. Frames are as
+//! the kernel stamped them: when the system's clock is set, the record shows it, and so does the log. Nothing behind can
+//! hold a recorder of interfaces up. Does not know definitions.
 
 use super::journal::JournalSender;
+use super::merge::Lanes;
 use super::meter::{BitRates, Meter};
 use super::pipe::PipeReader;
 use super::socket::{BATCH_FRAMES, CanReader};
@@ -37,6 +38,9 @@ const BLOCK_FRAMES_MAX: usize = 8192;
 /// A clock that moves by more against the machine's own time was set.
 const CLOCK_STEP: Duration = Duration::from_secs(1);
 
+/// How long a loss of frames is told after the last of them.
+const LOSS_TOLD: Duration = Duration::from_secs(3600);
+
 /// How long a step of the clock is told.
 const CLOCK_TOLD: Duration = Duration::from_secs(3600);
 
@@ -68,6 +72,9 @@ pub fn start(recording: &Recording<'_>) -> io::Result<Vec<JoinHandle<()>>> {
     let &Recording { tap, settings, rates, journal, sender, live, status, stop } = recording;
     let mut threads = Vec::new();
     let mut lines = Vec::new();
+    let pipes = settings.buses.iter().filter(|bus| matches!(bus.source, Source::Pipe(_))).count();
+    let lanes = Lanes::new(pipes);
+    let mut lane = 0;
     for (channel, bus) in (0_u16..).zip(&settings.buses) {
         let rates = rates.get(usize::from(channel)).copied().unwrap_or_default();
         match &bus.source {
@@ -78,15 +85,22 @@ pub fn start(recording: &Recording<'_>) -> io::Result<Vec<JoinHandle<()>>> {
                     tap,
                     channel,
                     rates,
-                    journal: sender.clone(),
-                    live: live.cloned(),
+                    lanes: Arc::clone(&lanes),
+                    lane,
                     status: Arc::clone(status),
                     stop: Arc::clone(stop),
                 };
+                lane += 1;
                 let name = format!("pipe {}", bus.source.name());
                 threads.push(std::thread::Builder::new().name(name).spawn(move || reader.run())?);
             }
         }
+    }
+    if pipes > 0 {
+        let (sender, live, stop) = (sender.clone(), live.cloned(), Arc::clone(stop));
+        let name = format!("pipes {}", settings.name);
+        let merge = move || lanes.run(&sender, live.as_ref(), &stop);
+        threads.push(std::thread::Builder::new().name(name).spawn(merge)?);
     }
     if !lines.is_empty() {
         let recorder = Recorder {
@@ -124,11 +138,20 @@ struct Line {
     reader: Option<CanReader>,
     try_at: Instant,
     meter: Meter,
+    /// Until when it is told that the kernel dropped frames.
+    loss_until: Option<Instant>,
 }
 
 impl Line {
     fn new(name: &str, channel: u16, rates: BitRates) -> Self {
-        Self { name: name.to_owned(), channel, reader: None, try_at: Instant::now(), meter: Meter::new(rates) }
+        Self {
+            name: name.to_owned(),
+            channel,
+            reader: None,
+            try_at: Instant::now(),
+            meter: Meter::new(rates),
+            loss_until: None,
+        }
     }
 }
 
@@ -145,6 +168,11 @@ impl Recorder {
             }
         }
         self.read_all();
+        for line in &self.lines {
+            for what in ["recording", "receive buffer", "frames dropped"] {
+                self.status.settled(&line.cause(what));
+            }
+        }
     }
 
     /// Opens what is not open, and looks whether what is open is still what goes by that name.
@@ -165,7 +193,7 @@ impl Recorder {
             if line.reader.is_some() {
                 continue;
             }
-            let cause = format!("recording: {}", line.name);
+            let cause = line.cause("recording");
             match CanReader::open(&line.name, self.buffer_bytes) {
                 Ok(reader) => {
                     tracing::info!(interface = line.name, buffer_bytes = reader.buffer_bytes(), "listening");
@@ -239,12 +267,20 @@ impl Recorder {
             if let Some(bus) = bus {
                 line.meter.tick(now, &bus);
             }
+            if line.loss_until.is_some_and(|until| now >= until) {
+                line.loss_until = None;
+                self.status.settled(&line.cause("frames dropped"));
+            }
         }
         self.clock.look(now, &self.status);
     }
 }
 
 impl Line {
+    fn cause(&self, what: &str) -> String {
+        format!("{what}: {}", self.name)
+    }
+
     /// One batch. Whether there may be more.
     fn read(&mut self, block: &mut FrameBlock, bus: Option<&BusStatus>, status: &Status) -> bool {
         let Some(reader) = &mut self.reader else { return false };
@@ -266,7 +302,8 @@ impl Line {
         self.meter.count(block, before, bus);
         if received.dropped > 0 {
             let all = bus.kernel_dropped.fetch_add(received.dropped, Ordering::Relaxed) + received.dropped;
-            let cause = format!("frames dropped: {}", self.name);
+            let cause = self.cause("frames dropped");
+            self.loss_until = Some(Instant::now() + LOSS_TOLD);
             let remedy = "enlarge journal.receive_buffer, and look what else keeps this machine busy";
             status.trouble(&cause, format!("{}: the kernel dropped {all} frames so far; {remedy}", self.name));
         }

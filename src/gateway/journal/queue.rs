@@ -59,7 +59,10 @@ impl JournalSender {
         let mut state = self.queue.lock();
         let mut ending = None;
         while !self.queue.has_room(&state, bytes) {
-            if stop.is_set() && ending.get_or_insert_with(Instant::now).elapsed() > PATIENCE_AT_END {
+            if stop.is_set() && (state.given_up || ending.get_or_insert_with(Instant::now).elapsed() > PATIENCE_AT_END)
+            {
+                // Whoever comes next need not wait as long again.
+                state.given_up = true;
                 drop(state);
                 self.count_dropped(block.len());
                 return false;
@@ -118,6 +121,8 @@ struct State {
     senders: usize,
     finish: bool,
     overflowed: bool,
+    /// The service ends, and the writer did not make room in time.
+    given_up: bool,
 }
 
 /// What the writer took.

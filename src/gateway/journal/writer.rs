@@ -328,6 +328,9 @@ impl Writer {
 
     /// The last words: what could not be written now is lost.
     fn end(mut self) {
+        for what in ["journal", "frames given up"] {
+            self.status.settled(&self.cause(what));
+        }
         let lost: usize = self.unsynced.iter().map(|block| block.len()).sum();
         if lost > 0 {
             if let Some(tap) = self.status.tap(self.tap) {

@@ -86,7 +86,7 @@ fn assert_same(found: &[Frame], expected: &[Frame]) {
 }
 
 fn every_kind_of_frame_on_two_interfaces() {
-    ["vcan0", "vcan1"].map(virtual_interface);
+    ["vcan0", "vcan1"].iter().for_each(|name| virtual_interface(name));
     let recording = Recording::start(&folder("kinds"), &["vcan0", "vcan1"]);
     wait_until("both are up", || (0..2).all(|bus| recording.link(bus).state == LinkState::Up));
     assert_eq!(recording.link(0).listen_only, None);
@@ -119,7 +119,7 @@ fn numbers(frames: &[Frame], channel: u16) -> Vec<u32> {
 
 fn a_flood_is_recorded_without_a_drop() {
     const COUNT: u32 = 200_000;
-    ["vcan0", "vcan1"].map(virtual_interface);
+    ["vcan0", "vcan1"].iter().for_each(|name| virtual_interface(name));
     let recording = Recording::start(&folder("flood"), &["vcan0", "vcan1"]);
     wait_until("both are up", || (0..2).all(|bus| recording.link(bus).state == LinkState::Up));
     let senders = ["vcan0", "vcan1"].map(|name| std::thread::spawn(move || Sender::open(name).fill(COUNT, 0)));
@@ -169,7 +169,7 @@ fn what_the_kernel_drops_is_counted() {
 }
 
 fn an_interface_goes_down_and_comes_up() {
-    ["vcan0", "vcan1"].map(virtual_interface);
+    ["vcan0", "vcan1"].iter().for_each(|name| virtual_interface(name));
     let recording = Recording::start(&folder("down"), &["vcan0", "vcan1"]);
     wait_until("it is up", || recording.link(0).state == LinkState::Up);
     Sender::open("vcan0").fill(100, 0);
@@ -191,7 +191,7 @@ fn an_interface_goes_down_and_comes_up() {
 }
 
 fn an_interface_is_removed_and_made_again() {
-    ["vcan0", "vcan1"].map(virtual_interface);
+    ["vcan0", "vcan1"].iter().for_each(|name| virtual_interface(name));
     let recording = Recording::start(&folder("again"), &["vcan0", "vcan1"]);
     for round in 1..=3 {
         recording.wait_for_no_trouble("recording: vcan0");
@@ -238,7 +238,7 @@ fn an_interface_appears_later() {
 fn a_pair_of_interfaces_tells_its_peer() {
     remove("vx0");
     run("ip link add dev vx0 type vxcan peer name vx1");
-    ["vx0", "vx1"].map(|name| run(&format!("ip link set {name} mtu 72 up")));
+    ["vx0", "vx1"].iter().for_each(|name| run(&format!("ip link set {name} mtu 72 up")));
     let recording = Recording::start(&folder("pair"), &["vx1"]);
     recording.wait_for_no_trouble("recording: vx1");
     wait_until("it is up", || recording.link(0).state == LinkState::Up);
@@ -297,7 +297,7 @@ impl Process {
 }
 
 fn nothing_is_ever_sent() {
-    ["vcan0", "vcan1"].map(virtual_interface);
+    ["vcan0", "vcan1"].iter().for_each(|name| virtual_interface(name));
     let mut witness = Witness::open("vcan0");
     let log = PathBuf::from("/tmp/calls");
     let process = Process::start(&folder("silent"), &["vcan0", "vcan1"], Some(&log));
@@ -337,7 +337,7 @@ fn controllers_tell_bit_rate_and_listen_only() {
     }
     run("ip link set can0 type can bitrate 250000 listen-only on");
     run("ip link set can1 type can bitrate 250000");
-    ["can0", "can1"].map(|name| run(&format!("ip link set {name} up")));
+    ["can0", "can1"].iter().for_each(|name| run(&format!("ip link set {name} up")));
     let recording = Recording::start(&folder("listen"), &["can0"]);
     recording.wait_for_no_trouble("recording: can0");
     wait_until("it is up", || recording.link(0).state == LinkState::Up);
@@ -365,7 +365,7 @@ fn controllers_tell_bit_rate_and_listen_only() {
     assert_eq!(counter("can0", "tx_packets"), 0);
     let recorded = recording.end();
     assert!(numbers(&recorded, 0).into_iter().take(200).eq(0..200));
-    ["can0", "can1"].map(|name| run(&format!("ip link set {name} down")));
+    ["can0", "can1"].iter().for_each(|name| run(&format!("ip link set {name} down")));
 }
 
 fn a_controller_that_overflows_says_so_in_error_frames() {
@@ -374,7 +374,7 @@ fn a_controller_that_overflows_says_so_in_error_frames() {
         run(&format!("ip link set {name} type can bitrate 1000000 listen-only off"));
     }
     run("ip link set can0 type can listen-only on");
-    ["can0", "can1"].map(|name| run(&format!("ip link set {name} up")));
+    ["can0", "can1"].iter().for_each(|name| run(&format!("ip link set {name} up")));
     let recording = Recording::start(&folder("overflow"), &["can0"]);
     recording.wait_for_no_trouble("recording: can0");
     wait_until("it is up", || recording.link(0).state == LinkState::Up);
@@ -391,7 +391,7 @@ fn a_controller_that_overflows_says_so_in_error_frames() {
     println!("  {} error frames, {overflow} of them overflows", errors.len());
     assert!(overflow > 0);
     assert_eq!(counter("can0", "tx_packets"), 0);
-    ["can0", "can1"].map(|name| run(&format!("ip link set {name} down")));
+    ["can0", "can1"].iter().for_each(|name| run(&format!("ip link set {name} down")));
 }
 
 fn a_full_disk_costs_only_what_does_not_fit() {

@@ -20,7 +20,7 @@ const INTERFACES: [&str; 4] = ["vcan0", "vcan1", "vcan2", "vcan3"];
 
 /// Records buses at their highest rate, and a flood, in a process of its own.
 pub fn measure() {
-    INTERFACES.map(virtual_interface);
+    INTERFACES.iter().for_each(|name| virtual_interface(name));
     for (buses, a_second, seconds) in [(1, FRAMES_A_SECOND_MAX as u32, 10), (1, 2_000, 10), (4, 5_000, 10), (1, 0, 0)] {
         one(buses, a_second, seconds);
     }
