@@ -473,6 +473,7 @@ fn inbox_of(keeping: &Keeping) -> io::Result<Option<Inbox>> {
     inbox.transpose()
 }
 
-fn now_us() -> TimeUs {
+/// The system's clock, µs.
+pub fn now_us() -> TimeUs {
     SystemTime::now().duration_since(UNIX_EPOCH).map_or(0, |since| since.as_micros() as TimeUs)
 }

@@ -17,6 +17,7 @@ use super::boards::Boards;
 use super::journal::{self, Hooks, Repaired};
 use super::keeper::{self, Keeping, Wishes};
 use super::link::{self, Watching};
+use super::messages;
 use super::meter::BitRates;
 use super::pages::{self, Subject};
 use super::recorder::{self, Recording};
@@ -98,7 +99,8 @@ struct Service {
     status: Arc<Status>,
     wishes: Arc<Wishes>,
     taps: Vec<RunningTap>,
-    links: Option<Watched>,
+    /// Threads that look at interfaces, and that tell other systems of events.
+    others: Vec<Other>,
     pages: Option<Shown>,
     /// Where the pages leave marks.
     marks: mpsc::Sender<Mark>,
@@ -117,8 +119,8 @@ struct RunningTap {
     threads: Vec<JoinHandle<()>>,
 }
 
-/// The thread that looks at interfaces.
-struct Watched {
+/// A thread that begins anew with each configuration.
+struct Other {
     stop: Arc<Stop>,
     thread: JoinHandle<()>,
 }
@@ -135,6 +137,7 @@ impl Service {
     fn start(loaded: Arc<Loaded>) -> Result<Self> {
         let store = Store::open(&loaded.store)?;
         let status = Arc::new(Status::default());
+        status.started_us.store(keeper::now_us(), Ordering::Relaxed);
         let wishes = Arc::new(Wishes::default());
         let keeper_stop = Arc::new(Stop::default());
         let (marks, kept_marks) = mpsc::channel();
@@ -148,8 +151,17 @@ impl Service {
             stop: Arc::clone(&keeper_stop),
         })
         .context("starting to file")?;
-        let mut service =
-            Self { loaded, status, wishes, taps: Vec::new(), links: None, pages: None, marks, keeper, keeper_stop };
+        let mut service = Self {
+            loaded,
+            status,
+            wishes,
+            taps: Vec::new(),
+            others: Vec::new(),
+            pages: None,
+            marks,
+            keeper,
+            keeper_stop,
+        };
         let started = service.start_rest();
         if started.is_err() {
             service.keeper_stop.set();
@@ -164,7 +176,7 @@ impl Service {
         for tap in self.loaded.gateway.taps.clone() {
             self.start_tap(tap)?;
         }
-        self.watch_links()
+        self.start_others()
     }
 
     fn tell_definitions(&self) {
@@ -223,11 +235,9 @@ impl Service {
         Ok(())
     }
 
-    fn watch_links(&mut self) -> Result<()> {
-        if let Some(links) = self.links.take() {
-            links.stop.set();
-            join("links", links.thread);
-        }
+    /// Starts what looks at interfaces and tells of events; what did before ends.
+    fn start_others(&mut self) -> Result<()> {
+        self.end_others();
         let rates: Vec<Vec<BitRates>> =
             self.taps.iter().map(|running| rates_of(&running.tap, &self.loaded.defs)).collect();
         let watching: Vec<Watching<'_>> = self
@@ -238,8 +248,19 @@ impl Service {
             .collect();
         let stop = Arc::new(Stop::default());
         let thread = link::start(&watching, &self.status, &stop).context("starting to watch interfaces")?;
-        self.links = Some(Watched { stop, thread });
+        self.others.push(Other { stop, thread });
+        for receiver in &self.loaded.gateway.messages {
+            let stop = Arc::new(Stop::default());
+            let thread = messages::start(receiver, &self.loaded.store, Arc::clone(&self.status), Arc::clone(&stop))
+                .with_context(|| format!("starting to tell {}", receiver.name))?;
+            self.others.push(Other { stop, thread });
+        }
         Ok(())
+    }
+
+    fn end_others(&mut self) {
+        self.others.iter().for_each(|other| other.stop.set());
+        self.others.drain(..).for_each(|other| join("other", other.thread));
     }
 
     /// Goes on by a new configuration. Taps that are as before go on recording without a gap.
@@ -286,7 +307,7 @@ impl Service {
                 self.start_tap(tap.clone())?;
             }
         }
-        self.watch_links()
+        self.start_others()
     }
 
     /// Ends the taps that are meant; their journals are whole then.
@@ -310,10 +331,7 @@ impl Service {
     }
 
     fn end(mut self) {
-        if let Some(links) = self.links.take() {
-            links.stop.set();
-            join("links", links.thread);
-        }
+        self.others.iter().for_each(|other| other.stop.set());
         self.end_taps(|_| true);
         self.wishes.end();
         let until = Instant::now() + FILING_AT_END;
@@ -323,6 +341,7 @@ impl Service {
         self.keeper_stop.set();
         self.wishes.end();
         self.end_pages();
+        self.end_others();
         join("keeper", self.keeper);
     }
 
