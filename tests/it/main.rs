@@ -7,6 +7,8 @@ mod damage;
 mod definitions;
 mod filing;
 mod floods;
+#[cfg(all(feature = "gateway", target_os = "linux"))]
+mod gateway;
 mod identity;
 mod places;
 mod power;
