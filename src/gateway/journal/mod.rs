@@ -184,14 +184,21 @@ fn subtract(counter: &std::sync::atomic::AtomicU64, amount: u64) {
     counter.update(Ordering::Relaxed, Ordering::Relaxed, |now| now.saturating_sub(amount));
 }
 
-/// A number that no segment of the folder has.
+/// A number that no segment has in the folder, or in one below it, to which others may have put segments by.
 fn next_number(folder: &Path) -> Result<u64, JournalError> {
     let number = |name: &str| {
         let stem = [WRITING, FINISHED].iter().find_map(|ending| name.strip_suffix(ending))?;
         Some(parse_name(stem)?.1)
     };
-    let highest = files(folder)?.iter().filter_map(|(_, name)| number(name)).max();
-    Ok(highest.unwrap_or(0).saturating_add(1))
+    let mut highest = 0;
+    for (path, name) in files(folder)? {
+        highest = highest.max(number(&name).unwrap_or(0));
+        if path.is_dir() {
+            let put_by = files(&path)?;
+            highest = put_by.iter().filter_map(|(_, name)| number(name)).fold(highest, u64::max);
+        }
+    }
+    Ok(highest.saturating_add(1))
 }
 
 /// Files of a folder with their names, those left out whose names are no text: none of ours is so.

@@ -296,6 +296,13 @@ fn a_start_counts_what_is_there_and_takes_no_name_twice() {
         thread.join().unwrap();
     }
     assert_eq!(segments(folder.path()).unwrap().len(), 3);
+    // Nor that of one that was put by.
+    let put_by = folder.path().join("filed");
+    fs::create_dir(&put_by).unwrap();
+    for segment in segments(folder.path()).unwrap() {
+        fs::rename(&segment.path, put_by.join(segment.path.file_name().unwrap())).unwrap();
+    }
+    assert_eq!(next_number(folder.path()).unwrap(), 4);
 }
 
 /// A segment as the writer makes it, and where each of its blocks ends with the number of frames up to there.
