@@ -28,7 +28,7 @@ use serde::{Deserialize, Serialize};
 
 use super::status::Status;
 use crate::capture::{Capture, CaptureError, ReadOptions};
-use crate::filing::{self, Desk, FilingError, Outcome};
+use crate::filing::{FilingError, Outcome};
 use crate::settings::PathPattern;
 use crate::settings::gateway::{Afterwards, Inbox as Settings};
 use crate::store::StoreError;
@@ -113,6 +113,8 @@ struct Waiting {
     bad: Option<String>,
     /// Not before.
     retry_at: Option<Instant>,
+    /// What kind of trouble it made last.
+    trouble: Option<&'static str>,
     /// In which look through the folders it was last seen.
     look: u64,
 }
@@ -215,22 +217,6 @@ impl Inbox {
         ready
     }
 
-    /// Files the next complete capture, if there is one now, and sees to what becomes of it.
-    pub fn file_next(&mut self, desk: &Desk<'_>, now: Instant) -> Option<Result<Outcome, FilingError>> {
-        let ready = self.next(now)?;
-        let begun = Instant::now();
-        self.begin(&ready);
-        let settings = filing::Settings {
-            vehicle: desk.settings.vehicle.clone().or_else(|| ready.vehicle.clone()),
-            ..desk.settings.clone()
-        };
-        let own = Desk { settings: &settings, ..*desk };
-        let capture = ready.capture().map_err(FilingError::from);
-        let outcome = capture.and_then(|mut capture| own.file_capture(&mut capture, &mut |_| {}));
-        self.done(ready, outcome.as_ref(), now + begun.elapsed());
-        Some(outcome)
-    }
-
     fn take(&mut self, now: Instant) -> Option<Ready> {
         if self.files.is_empty() {
             return None;
@@ -302,8 +288,7 @@ impl Inbox {
                 }
             }
             Err(FilingError::Capture(error)) if is_of_the_system(error) => {
-                self.status.trouble(READ_TROUBLE, format!("{error}; it is tried again every minute"));
-                waiting.retry_at = Some(now + RETRY_AFTER);
+                self.try_later(&path, READ_TROUBLE, format!("{error}; it is tried again every minute"), now);
             }
             Err(FilingError::Capture(error)) => self.bad(&path, error.to_string(), now),
             // Neither time nor room would help these: the capture is at fault, or cannot go into this store.
@@ -414,18 +399,24 @@ impl Inbox {
         match put {
             Ok(()) => {
                 self.files.remove(path);
-                self.status.settled(AWAY_TROUBLE);
             }
             Err(error) if error.kind() == io::ErrorKind::NotFound && self.is_gone(holder, path) => {
                 self.files.remove(path);
             }
             Err(error) => {
-                let text = format!("{whole} cannot be put away: {error}; {}", away_remedy(&error));
-                self.status.trouble(AWAY_TROUBLE, text);
-                if let Some(waiting) = self.files.get_mut(path) {
-                    waiting.retry_at = Some(now + RETRY_AFTER);
-                }
+                // By the folder, so that ten thousand files do not make ten thousand lines of log.
+                let folder = shown(&self.settings.folder.join(path.parent().unwrap_or(Path::new(""))));
+                let text = format!("{folder}: what was read cannot be put away: {error}; {}", away_remedy(&error));
+                self.try_later(path, AWAY_TROUBLE, text, now);
             }
+        }
+    }
+
+    fn try_later(&mut self, path: &Path, cause: &'static str, text: String, now: Instant) {
+        self.status.trouble(cause, text);
+        if let Some(waiting) = self.files.get_mut(path) {
+            waiting.retry_at = Some(now + RETRY_AFTER);
+            waiting.trouble = Some(cause);
         }
     }
 
@@ -444,12 +435,9 @@ impl Inbox {
             self.files.remove(path);
             return;
         }
-        let whole = shown(&self.settings.folder.join(path));
-        let text = format!("{whole} cannot be read: {error}; let this user read it: it is tried again every minute");
-        self.status.trouble(READ_TROUBLE, text);
-        if let Some(waiting) = self.files.get_mut(path) {
-            waiting.retry_at = Some(now + RETRY_AFTER);
-        }
+        let folder = shown(&self.settings.folder.join(path.parent().unwrap_or(Path::new(""))));
+        let text = format!("{folder}: {error}; let this user read what is in it: it is tried again every minute");
+        self.try_later(path, READ_TROUBLE, text, now);
     }
 
     /// Takes what the kernel tells.
@@ -480,8 +468,9 @@ impl Inbox {
             .and_then(|root| root.holding(path))
             .and_then(|holder| holder.look(name));
         let Ok(metadata) = looked else { return };
-        if metadata.is_file() {
-            self.note(path.to_owned(), Seen::of(&metadata), true, now);
+        let seen = Seen::of(&metadata);
+        if metadata.is_file() && !self.kept.contains(mark_of(path, &seen)) {
+            self.note(path.to_owned(), seen, true, now);
         }
     }
 
@@ -522,6 +511,11 @@ impl Inbox {
                     let forgotten = self.kept.forget_all_but(&look.present);
                     self.tell_state(forgotten, "inbox.kept");
                 }
+            }
+        }
+        for cause in [READ_TROUBLE, AWAY_TROUBLE] {
+            if !self.files.values().any(|file| file.trouble == Some(cause)) {
+                self.status.settled(cause);
             }
         }
         if let Some(odd) = look.odd_one {
@@ -613,6 +607,10 @@ impl Inbox {
 
     /// What earlier starts have set aside.
     fn recall_quarantine(&self) {
+        // After a reload it is known.
+        if self.status.inbox.quarantined_count.load(Ordering::Relaxed) > 0 {
+            return;
+        }
         let mut told: Vec<(std::time::SystemTime, PathBuf)> = Vec::new();
         let mut folders = vec![self.settings.quarantine.clone()];
         while let Some(folder) = folders.pop() {
@@ -643,7 +641,7 @@ impl Inbox {
 
 impl Waiting {
     fn new(seen: Seen, now: Instant) -> Self {
-        Self { seen, since: now, closed: false, filed: false, bad: None, retry_at: None, look: 0 }
+        Self { seen, since: now, closed: false, filed: false, bad: None, retry_at: None, trouble: None, look: 0 }
     }
 }
 

@@ -288,6 +288,7 @@ fn one_that_was_cut_off_has_time_to_go_on() {
 #[test]
 fn a_bad_one_is_set_aside_with_its_reason_once_it_has_settled() {
     let mut yard = Yard::new(Afterwards::Delete);
+    fs::create_dir(yard.path("in/204")).unwrap();
     assert!(yard.next().is_none());
     yard.write("204/a.pcap", "nonsense");
     let ready = yard.next().unwrap();
@@ -375,12 +376,14 @@ fn a_target_that_cannot_be_written_keeps_the_capture_where_it_is() {
     let ready = yard.next().unwrap();
     yard.filed(ready);
     assert_eq!(yard.files("in"), ["a.pcap"]);
-    assert!(yard.trouble(AWAY_TROUBLE).unwrap().contains("a.pcap cannot be put away"));
+    assert!(yard.trouble(AWAY_TROUBLE).unwrap().contains("cannot be put away"));
     assert!(yard.next().is_none(), "it is not filed again");
     fs::remove_file(yard.path("filed")).unwrap();
     yard.wait(RETRY_AFTER);
     assert!(yard.next().is_none());
     assert_eq!(yard.files("filed"), ["a.pcap"]);
+    yard.wait(LOOK_EVERY);
+    assert!(yard.next().is_none());
     assert_eq!(yard.trouble(AWAY_TROUBLE), None);
 }
 

@@ -220,7 +220,8 @@ impl Receiver {
                 status.trouble(&cause, format!("{}: {refusal}", self.settings.url));
                 Round::All
             }
-            Err(Trouble { text, asked }) => {
+            Err(Trouble::Stopped) => Round::Again(self.wait),
+            Err(Trouble::Because { text, asked }) => {
                 status.trouble(&cause, format!("{}: {text}; what it misses waits in the store", self.settings.url));
                 let wait = asked.map_or(self.wait, |asked| asked.clamp(self.wait, ASKED_WAIT_MAX));
                 self.wait = (self.wait * 2).min(WAITS.1);
@@ -260,17 +261,15 @@ impl Receiver {
         for (index, event) in found.iter().enumerate() {
             own.waiting.store((found.len() - index) as u64, Ordering::Relaxed);
             if stop() {
-                result = Err(Trouble { text: "the service ends".into(), asked: None });
-            }
-            if result.is_err() {
                 open.get_or_insert(event.time_us);
+                result = Err(Trouble::Stopped);
                 break;
             }
             if self.refused.get(&event.id).is_some_and(|at| now < *at) {
                 open.get_or_insert(event.time_us);
                 continue;
             }
-            match self.mouth.post(&event.id, &event.body) {
+            match self.mouth.post(&event.id, &event.body, stop) {
                 Answer::Taken => {
                     self.refused.remove(&event.id);
                     self.told.add(&event.id, event.time_us);
@@ -293,7 +292,12 @@ impl Receiver {
                 }
                 Answer::Failed { why, asked } => {
                     open.get_or_insert(event.time_us);
-                    result = Err(Trouble { text: why, asked });
+                    result = Err(Trouble::Because { text: why, asked });
+                    break;
+                }
+                Answer::Left => {
+                    open.get_or_insert(event.time_us);
+                    result = Err(Trouble::Stopped);
                     break;
                 }
             }
@@ -329,26 +333,32 @@ impl Receiver {
 }
 
 /// Why not all could be told.
-struct Trouble {
-    text: String,
-    /// How long the receiver asks to be left alone.
-    asked: Option<Duration>,
+enum Trouble {
+    /// Somebody asked for an end.
+    Stopped,
+    /// Something went wrong.
+    Because {
+        /// What.
+        text: String,
+        /// How long the receiver asks to be left alone.
+        asked: Option<Duration>,
+    },
 }
 
 impl From<StoreError> for Trouble {
     fn from(error: StoreError) -> Self {
-        Self { text: error.to_string(), asked: None }
+        Self::Because { text: error.to_string(), asked: None }
     }
 }
 
 impl From<std::io::Error> for Trouble {
     fn from(error: std::io::Error) -> Self {
-        Self { text: format!("how far it was told cannot be written: {error}"), asked: None }
+        Self::Because { text: format!("how far it was told cannot be written: {error}"), asked: None }
     }
 }
 
-/// Starts a receiver's thread. It ends within seconds after `stop`; a request on its way may be left to its fate, for
-/// it is made again after the next start.
+/// Starts a receiver's thread. It ends soon after `stop`, and leaves a request on its way to its fate: it is made again
+/// after the next start.
 ///
 /// # Errors
 /// How far it was told cannot be read, or no thread be started.

@@ -1,5 +1,6 @@
 //! One event over HTTP: whether it was taken, refused for what it is, or whether all must wait.
 
+use std::sync::mpsc::{self, RecvTimeoutError};
 use std::time::Duration;
 
 use serde_json::{Map, Value};
@@ -8,6 +9,8 @@ use ureq::http::StatusCode;
 
 /// A receiver that takes longer than this is down.
 const TIME_MAX: Duration = Duration::from_secs(15);
+/// While it is waited for, so often is looked whether all is to end.
+const LOOK_EVERY: Duration = Duration::from_millis(100);
 
 /// What came of it.
 #[derive(Debug)]
@@ -23,10 +26,12 @@ pub(super) enum Answer {
         /// How long it asks to be left alone.
         asked: Option<Duration>,
     },
+    /// Nobody waited for an answer, because all is to end.
+    Left,
 }
 
 /// Speaks to one URL.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub(super) struct Mouth {
     agent: Agent,
     url: String,
@@ -47,7 +52,28 @@ impl Mouth {
         Self { agent: config.new_agent(), url: url.to_owned(), token_variable: token_variable.map(str::to_owned) }
     }
 
-    pub(super) fn post(&self, id: &str, body: &Map<String, Value>) -> Answer {
+    /// Posts one event. The request has a thread of its own, so that a receiver which does not answer holds nobody up who
+    /// wants to end.
+    pub(super) fn post(&self, id: &str, body: &Map<String, Value>, stop: &dyn Fn() -> bool) -> Answer {
+        let (own, id, body) = (self.clone(), id.to_owned(), body.clone());
+        let (sender, answer) = mpsc::channel();
+        let posting = move || sender.send(own.post_now(&id, body)).is_ok();
+        if let Err(error) = std::thread::Builder::new().name("post".into()).spawn(posting) {
+            return Answer::Failed { why: format!("there can be no thread: {error}"), asked: None };
+        }
+        loop {
+            match answer.recv_timeout(LOOK_EVERY) {
+                Ok(answer) => return answer,
+                Err(RecvTimeoutError::Timeout) if stop() => return Answer::Left,
+                Err(RecvTimeoutError::Timeout) => {}
+                Err(RecvTimeoutError::Disconnected) => {
+                    return Answer::Failed { why: "the request's thread ended without a word".into(), asked: None };
+                }
+            }
+        }
+    }
+
+    fn post_now(&self, id: &str, body: Map<String, Value>) -> Answer {
         let failed = |why: String| Answer::Failed { why, asked: None };
         let mut request = self
             .agent
@@ -63,7 +89,7 @@ impl Mouth {
                 }
             }
         }
-        let response = match request.send(Value::Object(body.clone()).to_string()) {
+        let response = match request.send(Value::Object(body).to_string()) {
             Ok(response) => response,
             Err(error) => return failed(error.to_string()),
         };
