@@ -14,7 +14,7 @@ use yardtap::defs::Definitions;
 use yardtap::frame::{FrameBlock, Kind};
 use yardtap::gateway::boards::Boards;
 use yardtap::gateway::pages::{self, Subject};
-use yardtap::gateway::status::{BusStatus, LinkState, Status, Stop, TapStatus};
+use yardtap::gateway::status::{LinkState, Status, Stop, TapStatus};
 use yardtap::settings::gateway::{Pages, Source, Tap, TapBus};
 
 fn main() -> Result<()> {
@@ -29,19 +29,10 @@ fn main() -> Result<()> {
         .enumerate()
         .map(|(index, bus)| TapBus { bus: bus.name.clone(), source: Source::Interface(format!("can{index}")) })
         .collect();
-    let status = Arc::new(Status {
-        taps: vec![TapStatus {
-            name: "bay-1".into(),
-            buses: buses
-                .iter()
-                .map(|bus| BusStatus { bus: bus.bus.clone(), interface: bus.source.name(), ..BusStatus::default() })
-                .collect(),
-            ..TapStatus::default()
-        }],
-        ..Status::default()
-    });
+    let status = Arc::new(Status::default());
     status.started_us.store(jiff::Timestamp::now().as_microsecond(), Ordering::Relaxed);
     let tap = Tap { name: "bay-1".into(), vehicle: None, buses };
+    let number = status.add_tap(TapStatus::new(&tap));
     let days = ServiceDays::new(jiff::tz::TimeZone::get("Europe/Vienna")?, "04:00".parse()?);
     let boards = Arc::new(Boards::new(&[tap], &defs, &Default::default(), &days));
     let stop = Arc::new(Stop::default());
@@ -58,7 +49,7 @@ fn main() -> Result<()> {
     std::thread::spawn(move || kept.iter().for_each(|mark| println!("{mark:?}")));
     *status.keeper.definitions.lock().expect("nothing panicked") = (defs.name.clone(), defs.hash.clone());
 
-    let mut listener = boards.listener(0);
+    let listener = boards.listener(0);
     let mut block = FrameBlock::default();
     loop {
         let mut reader = capture::open(&PathBuf::from(capture))?;
@@ -72,7 +63,7 @@ fn main() -> Result<()> {
                 std::thread::sleep(wait.min(Duration::from_secs(2)));
             }
             for meta in &block.meta {
-                let Some(bus) = status.taps[0].buses.get(usize::from(meta.channel)) else { continue };
+                let Some(bus) = status.bus(number, usize::from(meta.channel)) else { continue };
                 let counter = if meta.kind() == Kind::Error { &bus.error_frames } else { &bus.frames };
                 counter.fetch_add(1, Ordering::Relaxed);
                 bus.last_frame_us.store(jiff::Timestamp::now().as_microsecond(), Ordering::Relaxed);
