@@ -135,6 +135,16 @@ impl Line {
         serde_json::from_str(&text).map_err(|error| self.not_understood(error.to_string()))
     }
 
+    /// Whether the service has a live view of the tap.
+    ///
+    /// # Errors
+    /// Nothing answers, or there is no such tap.
+    pub fn look(&self) -> Result<(), LineError> {
+        let get = self.agent.get(format!("{}/live", self.at));
+        let get = self.tap.iter().fold(get, |get, tap| get.query("tap", tap));
+        self.answer(get.call()).map(drop)
+    }
+
     /// Asks for something.
     ///
     /// # Errors
