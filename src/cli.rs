@@ -120,6 +120,40 @@ SIGTERM ends it, SIGHUP reads configuration and definitions anew. It never write
         #[arg(long)]
         check: bool,
     },
+    /// Print what a running service tells of itself.
+    #[command(after_long_help = "\
+Examples:
+  yardtap status
+  yardtap status --at http://yard-gateway:8750 --json
+
+Exit status: 3 where the service says that something is wrong.")]
+    Status {
+        /// Which service.
+        #[command(flatten)]
+        at: At,
+        /// Print JSON.
+        #[arg(long)]
+        json: bool,
+    },
+    /// Show live values of a running service in this terminal.
+    #[command(after_long_help = "\
+Examples:
+  yardtap live
+  yardtap live --tap bay-2 --who Ada
+
+Keys: / filter, m mark with a note, space acknowledge a change, a acknowledge all that are shown, Tab which signals are \
+shown, q or Esc leave. What is stale or has changed is told in words; with NO_COLOR set nothing is coloured.")]
+    Live {
+        /// Which service.
+        #[command(flatten)]
+        at: At,
+        /// The tap; left out: the first.
+        #[arg(long)]
+        tap: Option<String>,
+        /// Who sets marks; may be left out.
+        #[arg(long, default_value = "")]
+        who: String,
+    },
     /// Simulate vehicle-days of an invented town, with the truth beside them.
     Simulate(Simulate),
     /// Print the JSON Schema of definition files, for editors.
@@ -149,6 +183,14 @@ impl Command {
         #[cfg(not(all(feature = "gateway", target_os = "linux")))]
         false
     }
+}
+
+/// Where a service's pages are.
+#[derive(Debug, Args)]
+pub struct At {
+    /// Address of the service's pages.
+    #[arg(long = "at", value_name = "URL", default_value = "http://127.0.0.1:8750", env = "YARDTAP_AT", value_hint = ValueHint::Url)]
+    pub url: String,
 }
 
 /// How captures are understood.

@@ -27,6 +27,7 @@ pub mod census;
 pub mod explain;
 pub mod board;
 pub mod snapshot;
+pub mod terminal;
 pub mod simulate;
 pub mod report;
 pub mod settings;

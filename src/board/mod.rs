@@ -9,6 +9,7 @@
 //! that stops or begins to be a value at all. A change there and back between two looks is one of two changes, not none.
 //! A frame like the one before costs a comparison; of another, only signals whose bits differ are looked at.
 
+mod known;
 mod told;
 mod value;
 #[cfg(test)]
@@ -16,7 +17,8 @@ mod tests;
 
 use std::sync::Arc;
 
-pub use told::{Head, Mark, Row, SignalKind, Unacknowledged, Update};
+pub use known::{Known, Missed};
+pub use told::{Head, Mark, Row, SignalKind, Unacknowledged, Update, clock};
 pub use value::State;
 
 use crate::decode::{Route, Router};
@@ -29,6 +31,10 @@ use value::{Now, RowState};
 pub const CAUTION: &str = "yardtap listens and never switches anything. It advises where to look; it never says that \
                            equipment is safe, isolated or discharged. Overhead lines, roofs and filter capacitors kill: \
                            follow the agency's isolation procedure, local codes and licensed practice.";
+
+/// The same where there is little room.
+pub const CAUTION_SHORT: &str = "Never says that equipment is safe, isolated or discharged: \
+                                 isolation procedure and licensed practice rule.";
 
 /// So many expected periods without a frame make a value stale, as in the run rules.
 const STALE_PERIODS: i64 = 3;

@@ -368,7 +368,8 @@ fn numbers_show_every_step_and_no_more() {
 #[test]
 fn updates_add_up_to_the_whole() {
     let mut board = board();
-    let mut known = board.since(0);
+    let mut known = Known::default();
+    known.take(board.since(0)).unwrap();
     let mut chance = 1_u64;
     for step in 0..2_000 {
         chance = chance.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1);
@@ -378,34 +379,42 @@ fn updates_add_up_to_the_whole() {
             1 => board.hear(step * 50, 0x18FF1E00 + u32::from(b % 5), &[c; 8]),
             2 => board.hear(step * 50, 0x7B0, &[b % 3, c % 4, 0, 0, 0, 0, 0, 0]),
             3 if b == 0 => drop(board.mark(String::new(), String::new())),
-            4 if b < 20 => drop(board.acknowledge(None, board.sequence())),
+            4 if b < 20 => assert!(board.acknowledge(None, board.sequence()) < 100),
             5 => board.hear(step * 50, LINE, &[b, c % 8, b, c, 0xFF, 0xFF, 0xFF, 0xFF][..usize::from(b % 9)]),
             _ => board.line(step * 50, b % 4, c % 4),
         }
         if step % 7 == 0 {
-            let update = board.since(known.sequence);
-            known.heads.truncate(update.first_head);
-            known.heads.extend(update.heads);
-            for row in update.rows {
-                match known.rows.get_mut(row.row as usize) {
-                    Some(known) => *known = row,
-                    None => known.rows.push(row),
-                }
-            }
-            known.sequence = update.sequence;
+            known.take(board.since(known.last.as_ref().unwrap().sequence)).unwrap();
         }
     }
+    known.take(board.since(known.last.as_ref().unwrap().sequence)).unwrap();
     let mut whole = board.since(0);
-    whole.rows.sort_by_key(|row| row.row);
-    let update = board.since(known.sequence);
-    for row in update.rows {
-        let at = row.row as usize;
-        if at < known.rows.len() { known.rows[at] = row } else { known.rows.push(row) }
-    }
-    known.heads.truncate(update.first_head);
-    known.heads.extend(update.heads);
-    assert_eq!(known.heads, whole.heads);
-    assert_eq!(known.rows, whole.rows);
     let json = serde_json::to_string(&whole).unwrap();
     assert_eq!(serde_json::from_str::<Update>(&json).unwrap(), whole);
+    whole.rows.sort_by_key(|row| row.row);
+    assert_eq!(known.heads, whole.heads);
+    assert_eq!(known.rows, whole.rows);
+}
+
+#[test]
+fn an_update_that_does_not_go_on_is_refused() {
+    let mut board = board();
+    let mut known = Known::default();
+    board.line(0, 1, 2);
+    let first = board.since(0);
+    assert_eq!(known.take(Update { since: 1, ..first.clone() }), Err(Missed));
+    known.take(first.clone()).unwrap();
+    assert_eq!(known.take(Update { since: first.sequence + 1, ..first.clone() }), Err(Missed));
+    assert_eq!(known.take(Update { generation: 2, since: 1, ..first.clone() }), Err(Missed));
+    let mut beyond = Update { since: 1, heads: Vec::new(), ..first };
+    beyond.rows[0].row = 99;
+    assert_eq!(known.take(beyond), Err(Missed));
+}
+
+#[test]
+fn clocks_are_the_agency_s() {
+    assert_eq!(clock(86_399_999_000, 3_600, true), "00:59:59.999");
+    assert_eq!(clock(1, -3_600, false), "23:00:00");
+    assert_eq!(clock(0, 0, false), "");
+    assert!(!clock(i64::MAX, 50_400, true).is_empty() && !clock(i64::MIN, -43_200, true).is_empty());
 }

@@ -100,7 +100,7 @@ impl SignalKind {
 }
 
 /// What a row says. On the wire a list of its fields in this order, because there are many.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, Default, PartialEq)]
 pub struct Row {
     /// Its number.
     pub row: u32,
@@ -133,6 +133,60 @@ pub struct Unacknowledged {
     pub last_us: TimeUs,
     /// How many they are.
     pub times: u64,
+}
+
+impl Head {
+    /// Message and signal.
+    pub fn path(&self) -> String {
+        format!("{}.{}", self.message, self.signal)
+    }
+
+    /// Bus, and who sends it as far as that is known.
+    pub fn sender(&self) -> String {
+        let mut text = self.bus.clone();
+        if !self.module.is_empty() {
+            text += &format!(", {}", self.module);
+        }
+        if let Some(source) = self.source {
+            text += &format!(", source {source:02X}");
+        }
+        text
+    }
+}
+
+impl Row {
+    /// The value with its unit, or in words why there is none.
+    pub fn said(&self, head: &Head) -> String {
+        if !self.state.is_value() {
+            return self.state.words().to_owned();
+        }
+        match head.unit.as_str() {
+            "" | "1" => self.text.clone(),
+            "Cel" => format!("{} °C", self.text),
+            unit => format!("{} {unit}", self.text),
+        }
+    }
+
+    /// Lowest to highest, or what was said.
+    pub fn seen_said(&self, head: &Head) -> String {
+        match (head.kind, self.seen.as_slice()) {
+            (SignalKind::Number, [low, high]) if low == high => low.clone(),
+            (SignalKind::Number, [low, high]) => format!("{low} to {high}"),
+            (_, seen) => seen.join(", "),
+        }
+    }
+}
+
+/// Time of day on the agency's clocks, with thousandths where `fine`; nothing for 0, which is never.
+pub fn clock(time_us: TimeUs, utc_offset_s: i32, fine: bool) -> String {
+    if time_us == 0 {
+        return String::new();
+    }
+    let day_us = 86_400_000_000;
+    let us = time_us.rem_euclid(day_us).saturating_add(i64::from(utc_offset_s) * 1_000_000).rem_euclid(day_us);
+    let (seconds, thousandths) = (us / 1_000_000, us / 1000 % 1000);
+    let text = format!("{:02}:{:02}:{:02}", seconds / 3600, seconds / 60 % 60, seconds % 60);
+    if fine { format!("{text}.{thousandths:03}") } else { text }
 }
 
 type Fields<Text, Texts, Changes> = (u32, State, Text, bool, TimeUs, u64, u32, Texts, Changes);

@@ -7,6 +7,7 @@ mod gateway;
 mod replay;
 mod restore;
 mod runs;
+mod running;
 mod simulate;
 
 use std::io::{self, IsTerminal, Write};
@@ -48,6 +49,8 @@ pub fn run(cli: Cli) -> Result<Done> {
         Command::Close { store } => replay::close(&store),
         #[cfg(all(feature = "gateway", target_os = "linux"))]
         Command::Gateway { config, check } => gateway::gateway(&config, check),
+        Command::Status { at, json } => running::status(&at.url, json),
+        Command::Live { at, tap, who } => running::live(&at.url, tap, &who),
         Command::Simulate(options) => simulate::simulate(&options),
         Command::Completions { shell } => {
             let mut script = Vec::new();
