@@ -42,7 +42,7 @@ def one(yard, before, undisturbed, case):
         # What is printed may not arrive; then nobody can be told.
         mute = [call for call in hit if call.name == "write" and call.words()[0][0] in (1, 2)]
         if run.status == 1 and not mute:
-            lines = [line for line in run.err.splitlines() if line.startswith("ERROR /")]
+            lines = [line for line in run.err.splitlines() if line.startswith("ERROR ") and "/" in line]
             if not any(f"os error {NUMBERS[error]}" in line and "; " in line for line in lines):
                 return True, f"the message does not name file, reason and remedy: {run.err!r}"
         elif any(call.name in ("write", "fsync", "rename", "mkdir") and str(root) in str(call.words()) for call in hit):

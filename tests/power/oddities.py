@@ -92,7 +92,7 @@ def stepping_clock(tally, folder):
         "forward an hour": [0, HOUR_US],
         "back an hour": [0, -HOUR_US],
         "back and on": [0, -HOUR_US, 0],
-        "to a clock that was never set": [0, -change_us + 1_000_000],
+        "to a clock that was never set": [0, -change_us + 100_000_000],
         "thirty hours on": [0, 30 * HOUR_US],
     }.items():
         moved, each = [], len(frames) // len(steps)
@@ -117,7 +117,7 @@ def many_definitions(tally, folder):
             lines.append('[bus.traction]\nprotocol = "plain"\nbitrate = 250_000\n')
         for number in range(part * count // 10, (part + 1) * count // 10):
             lines.append(
-                f'[[message]]\nname = "m{number}"\nbus = "traction"\nextended_id = 0x{number * 16:08X}\nperiod = "1s"\n'
+                f'[[message]]\nname = "m{number}"\nbus = "traction"\nextended_id = 0x{number * 16:08X}\nlength = 8\nperiod = "1s"\n'
                 f'  [[message.signal]]\n  name = "value"\n  lsb = "1.1"\n  bits = 16\n  scale = 0.5\n  unit = "V"\n'
                 f'  [[message.example]]\n  data = "10 00 FF FF FF FF FF FF"\n  expect = {{ value = 8.0 }}\n')
         (defs / f"part{part}.toml").write_text("\n".join(lines))
