@@ -1,5 +1,6 @@
 """What the checks share: the binary, captures byte by byte, trees of files, and the tally."""
 
+import concurrent.futures
 import os
 import random
 import shutil
@@ -200,11 +201,9 @@ def seeded(*parts):
     return random.Random(f"{SEED}-{'-'.join(map(str, parts))}")
 
 
-def in_parallel(jobs, work):
-    """Does `work(job)` for every job on all cores, in processes of their own; gives the results in order."""
-    import concurrent.futures
-
-    workers = int(os.environ.get("YARDTAP_POWER_WORKERS", os.cpu_count() or 1))
+def in_parallel(jobs, work, at_once=None):
+    """Does `work(job)` for every job, as many at once as there are cores, or more; gives the results in order."""
+    workers = int(os.environ.get("YARDTAP_POWER_WORKERS", at_once or os.cpu_count() or 1))
     with concurrent.futures.ThreadPoolExecutor(workers) as pool:
         return list(pool.map(work, jobs))
 

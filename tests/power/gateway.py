@@ -118,15 +118,16 @@ class Gateway:
         self.process = None
         self.errors = outside / f"{root.name}.err"
 
-    def start(self, under=()):
+    def start(self, under=(), program=YARDTAP):
         """Starts it, and waits until it says that it is ready. Gives None, or what went wrong."""
         name = str(self.outside / f"{self.root.name}.notify")
         if os.path.exists(name):
             os.unlink(name)
         self.told = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
         self.told.bind(name)
+        os.chmod(name, 0o777)
         self.told.settimeout(0.2)
-        command = [*under, YARDTAP, "gateway", "--config", str(self.config)]
+        command = [*under, str(program), "gateway", "--config", str(self.config)]
         environment = {**os.environ, "NOTIFY_SOCKET": name, "TZ": "UTC", "RUST_BACKTRACE": "1"}
         with open(self.errors, "ab") as errors:
             self.process = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=errors, stderr=errors, env=environment)
