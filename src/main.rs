@@ -26,6 +26,8 @@ fn main() -> ExitCode {
             )
             .with_target(false)
             .without_time()
+            // It would be told on standard error, which is what could not be written to, and end the process.
+            .log_internal_errors(false)
             .init();
     }
     match cmd::run(cli) {

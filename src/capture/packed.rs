@@ -33,11 +33,14 @@ pub(super) struct Stored {
     head_taken: usize,
     bytes: u64,
     hasher: Option<XxHash3_128>,
+    /// The end was met. What is appended to the file later is not of the capture: its frames were not read, so the hash
+    /// must not cover it either.
+    ended: bool,
 }
 
 impl Stored {
     pub(super) fn new(reader: Box<dyn Read + Send>, hash: bool) -> Self {
-        Self { reader, head: Vec::new(), head_taken: 0, bytes: 0, hasher: hash.then(XxHash3_128::new) }
+        Self { reader, head: Vec::new(), head_taken: 0, bytes: 0, hasher: hash.then(XxHash3_128::new), ended: false }
     }
 
     /// Bytes read so far.
@@ -51,12 +54,16 @@ impl Stored {
     }
 
     fn read_raw(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
+        if self.ended {
+            return Ok(0);
+        }
         loop {
             match self.reader.read(buffer) {
                 Ok(count) => {
                     // A reader that claims more than it was given room for is not believed.
                     let count = count.min(buffer.len());
                     self.bytes += count as u64;
+                    self.ended = count == 0 && !buffer.is_empty();
                     if let Some(hasher) = &mut self.hasher {
                         hasher.write(buffer.get(..count).unwrap_or_default());
                     }
@@ -486,6 +493,37 @@ mod tests {
             Some((state >> 28) as u8)
         });
         bytes.take(1_000_000).collect()
+    }
+
+    /// A file to which another process appends whenever its end was met.
+    struct Growing(Vec<&'static [u8]>);
+
+    impl Read for Growing {
+        fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
+            let Some(next) = self.0.first_mut() else { return Ok(0) };
+            let count = next.read(buffer)?;
+            if count == 0 {
+                self.0.remove(0);
+            }
+            Ok(count)
+        }
+    }
+
+    #[test]
+    fn what_is_appended_behind_the_end_that_was_met_is_not_hashed() {
+        let hash_of = |parts: &[&'static [u8]]| {
+            let mut unpacker = Unpacker::new(Stored::new(Box::new(Growing(parts.to_vec())), true)).unwrap();
+            let mut out = Vec::new();
+            let mut piece = [0; 7];
+            while let Ok(count @ 1..) = unpacker.read(&mut piece) {
+                out.extend_from_slice(&piece[..count]);
+            }
+            unpacker.stored_mut().drain().unwrap();
+            (out, unpacker.stored().hash())
+        };
+        let short = hash_of(&[b"frames so far"]);
+        assert_eq!(hash_of(&[b"frames so far", b" and more"]), short);
+        assert_ne!(hash_of(&[b"frames so far and more"]), short);
     }
 
     #[test]

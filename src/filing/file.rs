@@ -113,11 +113,16 @@ impl<'a> Desk<'a> {
     /// # Errors
     /// It cannot be read, or the store not be written; then the store is as it was.
     pub fn file(&self, path: &Path, progress: &mut (dyn FnMut(u64) + Send)) -> Result<Outcome, FilingError> {
+        self.store.recover()?;
         let size = std::fs::metadata(path).map(|metadata| metadata.len()).unwrap_or(0);
         if self.store.with_index(|index| index.has_size(size))?
             && let Some(id) = hash_of(path)
             && let Some(record) = self.store.record(&id)?
         {
+            // The power may have been cut between its filing and its counting.
+            if self.count == Count::AtOnce {
+                self.count_due(Due::All)?;
+            }
             return Ok(Outcome::Known(record));
         }
         let mut capture = capture::open_with(path, ReadOptions { content_hash: true, ..ReadOptions::default() })?;
@@ -146,6 +151,7 @@ impl<'a> Desk<'a> {
         capture: &mut Capture,
         progress: &mut (dyn FnMut(u64) + Send),
     ) -> Result<Outcome, FilingError> {
+        self.store.recover()?;
         if self.count == Count::AtOnce {
             self.count_due(Due::All)?;
         }
@@ -306,6 +312,7 @@ impl<'a> Desk<'a> {
     /// # Errors
     /// The store cannot be read or written, or somebody asked for an end.
     pub fn count_due(&self, due: Due) -> Result<Recounted, FilingError> {
+        self.store.recover()?;
         let mut recounted = Recounted::default();
         let counted = self.count_stretches(due, &mut recounted);
         if counted.is_err() {

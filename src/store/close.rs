@@ -26,6 +26,7 @@ impl Store {
     /// # Errors
     /// A file cannot be read or written; folders done before are closed.
     pub fn close(&self, progress: &mut dyn FnMut(usize, usize)) -> Result<Closed, StoreError> {
+        self.recover()?;
         let mut days = Vec::new();
         for message in entries(&self.root().join("signals"))? {
             days.extend(entries(&message)?);

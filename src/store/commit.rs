@@ -128,6 +128,11 @@ impl Change {
     }
 }
 
+fn paths_in(folder: &Path) -> Result<Vec<PathBuf>, StoreError> {
+    let entries = fs::read_dir(folder).map_err(io_error(folder, "reading"))?;
+    entries.map(|entry| Ok(entry.map_err(io_error(folder, "reading"))?.path())).collect()
+}
+
 fn below(store: &Store, path: &Path) -> PathBuf {
     path.strip_prefix(store.root()).unwrap_or(path).to_owned()
 }
@@ -153,7 +158,7 @@ impl Store {
         write_synced(&passing, &text)?;
         fs::rename(&passing, &intent).map_err(io_error(&intent, "renaming"))?;
         sync_folder(&self.root)?;
-        self.carry_out(change).inspect_err(|_| self.forget_index())?;
+        self.carry_out(change, false).inspect_err(|_| self.forget_index())?;
         self.index_takes(change.record.iter().chain(&change.updated));
         Ok(())
     }
@@ -183,24 +188,19 @@ impl Store {
         self.root.join("intent.json")
     }
 
-    /// Can be done again at any point, and goes on where it was.
-    fn carry_out(&self, change: &Change) -> Result<(), StoreError> {
+    /// Can be done again at any point, and goes on where it was. `again`: it was begun before, nobody knows how far.
+    fn carry_out(&self, change: &Change, again: bool) -> Result<(), StoreError> {
+        self.make_folders(change, again)?;
         let mut folders = BTreeSet::new();
         for (from, to) in &change.renames {
             let (from, to) = (self.root.join(from), self.root.join(to));
-            let folder = to.parent().unwrap_or(&self.root).to_owned();
-            if !folder.exists() {
-                fs::create_dir_all(&folder).map_err(io_error(&folder, "creating"))?;
-                folders
-                    .extend(folder.ancestors().skip(1).take_while(|f| f.starts_with(&self.root)).map(Path::to_owned));
-            }
             match fs::rename(&from, &to) {
                 Ok(()) => {}
                 // It was done before the power went.
                 Err(error) if error.kind() == std::io::ErrorKind::NotFound && to.exists() => {}
                 Err(error) => return Err(io_error(&to, "renaming")(error)),
             }
-            folders.insert(folder);
+            folders.insert(to.parent().unwrap_or(&self.root).to_owned());
         }
         let kept: BTreeSet<&PathBuf> = change.renames.iter().map(|(_, to)| to).collect();
         for path in change.removals.iter().filter(|path| !kept.contains(path)) {
@@ -229,6 +229,25 @@ impl Store {
         sync_folder(&self.root)
     }
 
+    /// Makes the folders of a change, and their names certain before anything is renamed into them: a file whose folder
+    /// is lost is lost with it.
+    fn make_folders(&self, change: &Change, again: bool) -> Result<(), StoreError> {
+        let mut named = BTreeSet::new();
+        for (_, to) in &change.renames {
+            let to = self.root.join(to);
+            let folder = to.parent().unwrap_or(&self.root);
+            let above = folder.ancestors().skip(1).take_while(|above| above.starts_with(&self.root));
+            if !folder.exists() {
+                fs::create_dir_all(folder).map_err(io_error(folder, "creating"))?;
+                named.extend(above.map(Path::to_owned));
+            } else if again {
+                // Who made it may have been ended before its name was certain.
+                named.extend(above.map(Path::to_owned));
+            }
+        }
+        named.iter().try_for_each(|folder| sync_folder(folder))
+    }
+
     /// Finishes a change that was begun, if there is one.
     fn finish_intent(&self) -> Result<(), StoreError> {
         let intent = self.intent_path();
@@ -237,7 +256,7 @@ impl Store {
                 let change: Change = serde_json::from_slice(&text)
                     .map_err(|error| StoreError::Record { path: intent, why: error.to_string() })?;
                 tracing::warn!("a change of the store was cut off; finishing it");
-                self.carry_out(&change)?;
+                self.carry_out(&change, true)?;
                 self.forget_index();
                 Ok(())
             }
@@ -246,8 +265,12 @@ impl Store {
         }
     }
 
-    /// Finishes a change that was begun, and drops files of changes that were not.
-    pub(super) fn recover(&self) -> Result<(), StoreError> {
+    /// Finishes a change that was begun, and drops files of changes that were not. Whoever prepares a change calls this
+    /// first: the one before may have failed half-way, on a disk that was full.
+    ///
+    /// # Errors
+    /// The change can still not be carried out.
+    pub fn recover(&self) -> Result<(), StoreError> {
         self.finish_intent()?;
         self.clear_incoming()
     }
@@ -261,10 +284,19 @@ impl Store {
             return Ok(());
         }
         let incoming = self.root.join("incoming");
-        for entry in fs::read_dir(&incoming).map_err(io_error(&incoming, "reading"))?.flatten() {
-            let path = entry.path();
+        for path in paths_in(&incoming)? {
             let removed = if path.is_dir() { fs::remove_dir_all(&path) } else { fs::remove_file(&path) };
             removed.map_err(io_error(&path, "removing"))?;
+        }
+        Ok(())
+    }
+
+    /// Removes half-written labels, intents and records.
+    pub(super) fn remove_passing(&self) -> Result<(), StoreError> {
+        for folder in [&self.root, &self.root.join("filed")] {
+            for path in paths_in(folder)?.iter().filter(|path| path.extension().is_some_and(|e| e == "passing")) {
+                fs::remove_file(path).map_err(io_error(path, "removing"))?;
+            }
         }
         Ok(())
     }

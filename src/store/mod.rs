@@ -69,7 +69,7 @@ impl Store {
     /// # Errors
     /// The folder is something else, of a later version, in use by another process, or cannot be written.
     pub fn open(root: &Path) -> Result<Self, StoreError> {
-        fs::create_dir_all(root).map_err(io_error(root, "creating the store"))?;
+        create_root(root)?;
         let label = root.join("store.json");
         if !label.exists() {
             // The label is written under a passing name: half of one would be no label, and no empty folder either.
@@ -95,11 +95,16 @@ impl Store {
         }
         let store =
             Self { root: root.to_owned(), lock: Some(lock), incoming: AtomicU64::new(0), index: Mutex::default() };
-        for folder in ["filed", "incoming", "definitions"] {
-            let path = root.join(folder);
-            fs::create_dir_all(&path).map_err(io_error(&path, "creating"))?;
+        let folders = ["filed", "incoming", "definitions"].map(|name| root.join(name));
+        if folders.iter().any(|folder| !folder.exists()) {
+            // Folders without a label would be no store: it is certain before them, whoever has written it.
+            sync_folder(root)?;
+            for folder in &folders {
+                fs::create_dir_all(folder).map_err(io_error(folder, "creating"))?;
+            }
         }
         store.recover()?;
+        store.remove_passing()?;
         Ok(store)
     }
 
@@ -150,7 +155,8 @@ impl Store {
     pub fn keep_definitions(&self, defs: &Definitions) -> Result<(), StoreError> {
         let folder = self.root.join("definitions").join(&defs.hash);
         if folder.exists() {
-            return Ok(());
+            // Who put it there may have been ended before its name was certain.
+            return sync_folder(&self.root.join("definitions"));
         }
         let passing = self.root.join("incoming").join(&defs.hash);
         fs::create_dir_all(&passing).map_err(io_error(&passing, "creating"))?;
@@ -207,6 +213,34 @@ impl Store {
             .map_err(|problems| StoreError::Record { path: folder.clone(), why: problems.to_string() })?;
         if defs.hash == hash { Ok(defs) } else { Err(lost()) }
     }
+}
+
+/// Makes the store's folder, and its name certain: what is synced in a folder whose name is lost is lost with it.
+fn create_root(root: &Path) -> Result<(), StoreError> {
+    if root.join("store.json").exists() {
+        return Ok(());
+    }
+    let parent = |path: &Path| match path.parent() {
+        Some(parent) if parent.as_os_str().is_empty() => PathBuf::from("."),
+        Some(parent) => parent.to_owned(),
+        None => path.to_owned(),
+    };
+    let mut new = vec![root.to_owned()];
+    while let Some(last) = new.last().map(|path| parent(path))
+        && !last.exists()
+    {
+        new.push(last);
+    }
+    let existed = root.exists();
+    fs::create_dir_all(root).map_err(io_error(root, "creating the store"))?;
+    for path in new {
+        match sync_folder(&parent(&path)) {
+            // The folder was made by another, who could; this user cannot even look there.
+            Err(StoreError::Io { source, .. }) if existed && source.kind() == std::io::ErrorKind::PermissionDenied => {}
+            result => result?,
+        }
+    }
+    Ok(())
 }
 
 fn check_label(root: &Path) -> Result<(), StoreError> {

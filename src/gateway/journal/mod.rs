@@ -242,11 +242,9 @@ fn parse_name(stem: &str) -> Option<(TimeUs, u64)> {
 fn make_folder(folder: &Path) -> Result<(), JournalError> {
     let failed = |source| JournalError::Folder { path: folder.to_owned(), source };
     fs::DirBuilder::new().recursive(true).mode(0o750).create(folder).map_err(failed)?;
-    sync_folder(folder).map_err(failed)?;
-    match folder.parent() {
-        Some(parent) if !parent.as_os_str().is_empty() => sync_folder(parent).map_err(failed),
-        _ => Ok(()),
-    }
+    // Names are safe where the folder above is synced: the segments', the tap's, and that of the journal in the store.
+    let mut above = folder.ancestors().take(3).filter(|above| !above.as_os_str().is_empty());
+    above.try_for_each(sync_folder).map_err(failed)
 }
 
 /// Makes names in a folder safe from a power cut.

@@ -1,0 +1,105 @@
+#!/usr/bin/env python3
+"""The power fails at any moment while the service records and files; it is started again, and what it gives back is all
+frames up to a second before the cut, each once.
+
+The service runs under strace with two pipes that are fed without a pause; several segments are finished and filed. At a
+sample of the moments at which something changed on disk, what the disk may then hold (`disk.py`) is given to a service.
+"""
+
+import shutil
+import sys
+import time
+
+import trace
+from common import LONG, Tally, difference, in_parallel, scratch, seeded, since, tree_of, write_tree
+from disk import Disk
+from gateway import PROMISE_S, Feeder, Gateway, what_is_missing
+
+
+def recorded(folder):
+    """Runs the service under strace for a while: (disk, calls, feeders)"""
+    root = folder / "recorded"
+    root.mkdir()
+    disk, log = Disk(root), folder / "log"
+    gateway = Gateway(folder, root)
+    feeders = {bus: Feeder(pipe, bus, 300).start() for bus, pipe in gateway.pipes.items()}
+    wrong = gateway.start(under=trace.strace(log))
+    if wrong:
+        sys.exit(f"the service does not start under strace: {wrong}")
+    time.sleep(90 if LONG else 26)
+    for feeder in feeders.values():
+        feeder.stop()
+    time.sleep(1)
+    wrong = gateway.stop(gateway.tracee())
+    if wrong:
+        sys.exit(f"the service does not end under strace: {wrong}")
+    return gateway, disk, trace.parse(log), feeders
+
+
+def longest_pause(calls):
+    """A machine that is slow lets the whole process wait; so long did no call end while frames came."""
+    times = sorted(call.ended_s for call in calls)
+    return max(later - earlier for earlier, later in zip(times, times[1:]))
+
+
+def recovery(folder, gateway, state, feeders, pause):
+    """None, or what is wrong after a state's recovery."""
+    what, tree, at = state
+    outside = scratch("cut")
+    try:
+        root = outside / "root"
+        root.mkdir()
+        # The store stands where it was recorded: nothing in it depends on that.
+        write_tree(root, tree)
+        again = Gateway(outside, root)
+        wrong = again.recovered()
+        if wrong:
+            return f"{what}: {wrong}"
+        found = again.frames() if (root / "store" / "filed").exists() and any((root / "store").glob("filed/*.json")) else {}
+        if isinstance(found, str):
+            return f"{what}: {found}"
+        for bus, feeder in feeders.items():
+            wrong = what_is_missing(feeder.sent, found.get(bus, []), at - PROMISE_S - pause)
+            if wrong:
+                return f"{what}: {bus}: {wrong}"
+        left = [name for name in tree_of(root / "store") if name.endswith((".writing", ".passing")) or name.startswith("incoming/")
+                or name in ("intent.json",)]
+        return f"{what}: left over: {left}" if left else None
+    finally:
+        shutil.rmtree(outside)
+
+
+def main():
+    trace.check_strace()
+    begun, tally, folder = time.monotonic(), Tally(), scratch("service")
+    try:
+        gateway, disk, calls, feeders = recorded(folder)
+        pause = max(0.0, longest_pause(calls) - 0.2)
+        rng, states = seeded("service"), []
+        changes = sum(1 for call in calls if call.name in ("write", "fsync", "fdatasync", "rename", "unlink"))
+        share = 1 if LONG else min(1.0, 90 / changes)
+        for call in disk.follow(calls):
+            if rng.random() > share:
+                continue
+            where = f"after {call.name} at line {call.ended + 1}"
+            ways = {"certain": disk.least, "all": disk.live, "up to a moment": lambda: disk.journalled(rng), "mixed": lambda: disk.mixed(rng)}
+            for way in ways if LONG else rng.sample(sorted(ways), 1):
+                states.append((f"{where}: {way}", ways[way](), call.ended_s))
+        at_end = time.time()
+        for way, tree in (("certain", disk.least()), ("all", disk.live()), ("mixed", disk.mixed(rng))):
+            states.append((f"at the end: {way}", tree, at_end))
+        wrong = difference(tree_of(folder / "recorded"), disk.live())
+        tally.true(f"the model of the disk and the disk: {wrong}", wrong is None)
+        sent = {bus: len(feeder.sent) for bus, feeder in feeders.items()}
+        tally.true(f"only {sent} frames were sent", min(sent.values()) > 2_000)
+        filed = len(list((folder / "recorded").glob("store/filed/*.json")))
+        tally.true(f"only {filed} segments were filed", filed >= 3)
+        found = in_parallel(states, lambda state: recovery(folder, gateway, state, feeders, pause))
+        for wrong in found:
+            tally.true(wrong or "", wrong is None)
+        tally.end(at_least=40, told=f"; {len(states)} states of {changes} changes, pause {pause:.2f} s, {since(begun)}")
+    finally:
+        shutil.rmtree(folder)
+
+
+main()
