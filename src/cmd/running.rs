@@ -45,7 +45,15 @@ fn told(now: &Snapshot, place: &str) -> String {
         ("last service day closed", filing.closed_day.clone().unwrap_or_else(|| "none yet".into())),
         ("disk free", size(now.room.free_bytes)),
         ("store", size(now.room.store_bytes)),
-        ("inbox", format!("{} waiting, {} filed, {} set aside", grouped(now.inbox.waiting), grouped(now.inbox.filed), grouped(now.inbox.quarantined_count))),
+        (
+            "inbox",
+            format!(
+                "{} waiting, {} filed, {} set aside",
+                grouped(now.inbox.waiting),
+                grouped(now.inbox.filed),
+                grouped(now.inbox.quarantined_count)
+            ),
+        ),
         ("copies", format!("{} files made, {} waiting", grouped(now.copy.files), grouped(now.copy.waiting))),
     ];
     rows.extend(now.room.given_up.iter().map(|line| ("given up", line.clone())));

@@ -235,17 +235,9 @@ impl Service {
         Ok(())
     }
 
-<<<<<<< HEAD
     /// Starts what looks at interfaces and tells of events; what did before ends.
     fn start_others(&mut self) -> Result<()> {
         self.end_others();
-=======
-    fn watch_links(&mut self) -> Result<()> {
-        if let Some(links) = self.links.take() {
-            links.stop.set();
-            join("links", links.thread);
-        }
->>>>>>> 1e9a9ba (examples: the pages without a bus, by the status as it is now)
         let rates: Vec<Vec<BitRates>> =
             self.taps.iter().map(|running| rates_of(&running.tap, &self.loaded.defs)).collect();
         let watching: Vec<Watching<'_>> = self

@@ -37,7 +37,10 @@ pub(super) fn draw(frame: &mut Frame<'_>, view: &mut View) {
     frame.render_widget(Paragraph::new(caution).wrap(Wrap { trim: true }), parts[1]);
     frame.render_widget(Paragraph::new(input(view, parts[2])), parts[2]);
     let columns = Columns::of(parts[4].width);
-    frame.render_widget(Paragraph::new(columns.headings()).style(Style::new().add_modifier(Modifier::UNDERLINED)), parts[3]);
+    frame.render_widget(
+        Paragraph::new(columns.headings()).style(Style::new().add_modifier(Modifier::UNDERLINED)),
+        parts[3],
+    );
     table(frame, view, &columns, parts[4]);
     frame.render_widget(Paragraph::new(footer(view)), parts[5]);
 }
@@ -48,8 +51,7 @@ fn heading(view: &View) -> String {
         return format!("yardtap live  {}  {why}", view.place);
     };
     let vehicle = last.vehicle.as_deref().map_or("no vehicle heard yet".into(), |vehicle| format!("vehicle {vehicle}"));
-    let mut text =
-        format!("yardtap live  {}: {vehicle}  {}", last.tap, clock(last.now_us, last.utc_offset_s, false));
+    let mut text = format!("yardtap live  {}: {vehicle}  {}", last.tap, clock(last.now_us, last.utc_offset_s, false));
     text += &match &view.down {
         _ if !view.is_old() => String::new(),
         Some(why) => format!("  NO CONNECTION, THESE VALUES ARE OLD ({why})"),

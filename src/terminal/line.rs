@@ -28,7 +28,9 @@ pub enum LineError {
     #[error("'{0}' is no address of the pages; one looks like http://127.0.0.1:8750")]
     Address(String),
     /// Nothing answers.
-    #[error("nothing answers at {at}: {why}; is `yardtap gateway` running there, and `listen` under [pages] this address?")]
+    #[error(
+        "nothing answers at {at}: {why}; is `yardtap gateway` running there, and `listen` under [pages] this address?"
+    )]
     Nobody {
         /// Where.
         at: String,
@@ -152,10 +154,9 @@ impl Line {
     pub fn ask(&self, request: &Request) -> Result<(), LineError> {
         let (path, body) = match request {
             Request::Mark { tap, note, who } => ("mark", json!({ "tap": tap, "note": note, "who": who })),
-            Request::Acknowledge { tap, generation, sequence, rows } => (
-                "acknowledge",
-                json!({ "tap": tap, "generation": generation, "sequence": sequence, "rows": rows }),
-            ),
+            Request::Acknowledge { tap, generation, sequence, rows } => {
+                ("acknowledge", json!({ "tap": tap, "generation": generation, "sequence": sequence, "rows": rows }))
+            }
         };
         let post = self.agent.post(format!("{}/live/{path}", self.at));
         // What changes anything has to say that it comes from the pages themselves.

@@ -35,13 +35,7 @@ pub fn show(line: &Line, who: &str, colours: bool, stop: &Stop) -> io::Result<()
     shown.and(restored)
 }
 
-fn work(
-    terminal: &mut ratatui::DefaultTerminal,
-    line: &Line,
-    who: &str,
-    colours: bool,
-    stop: &Stop,
-) -> io::Result<()> {
+fn work(terminal: &mut ratatui::DefaultTerminal, line: &Line, who: &str, colours: bool, stop: &Stop) -> io::Result<()> {
     let mut view = View::new(line.place(), who, colours);
     let mut said = line.listen();
     let mut drawn: Option<Instant> = None;

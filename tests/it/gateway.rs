@@ -269,7 +269,7 @@ fn killed_at_any_instant_it_loses_a_second_at_most() {
         gateway.play(&frames[frames.len() / 2..]);
         std::thread::sleep(Duration::from_millis(dice.below(1_500) as u64));
         gateway.signal(Signal::SIGKILL);
-        drop(gateway.child.take().unwrap().wait().unwrap());
+        assert!(!gateway.child.take().unwrap().wait().unwrap().success());
         gateway.start();
         let journal = |gateway: &Gateway| gateway.status()["taps"][0]["journal_bytes"] == 0;
         gateway.wait("the journal to be filed", journal);
