@@ -25,8 +25,8 @@ pub type Listener = Arc<dyn Fn(&FrameBlock) + Send + Sync>;
 /// Longest wait for a frame: how soon the end of the service, or an interface that appears, is seen.
 const LOOK: Duration = Duration::from_millis(200);
 
-/// How often an interface that cannot be opened is tried.
-const RETRY: Duration = Duration::from_secs(1);
+/// How often an interface that cannot be opened is tried: what it hears before is not recorded.
+const RETRY: Duration = Duration::from_millis(200);
 
 /// Rest after each reading, so that frames are read by the dozen and not one by one. Short against the receive buffer,
 /// and against what an eye sees.

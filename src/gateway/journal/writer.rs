@@ -20,6 +20,9 @@ use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 /// Longest time that frames wait before they are written.
 const TICK: Duration = Duration::from_millis(100);
 
+/// Most bytes written that are not synced: of a backlog that does not fit on the disk, what fits is kept.
+const UNSYNCED_BYTES_MAX: u64 = 1 << 20;
+
 /// How often is tried again what the disk refused.
 const RETRY: Duration = Duration::from_secs(1);
 
@@ -141,8 +144,11 @@ impl Writer {
         while let Some(block) = self.unsynced.get(self.written).map(Arc::clone) {
             self.write_block(&block)?;
             self.written += 1;
-            if self.segment.as_ref().is_some_and(|segment| segment.out.bytes() >= self.settings.segment_bytes) {
+            let Some(segment) = &self.segment else { continue };
+            if segment.out.bytes() >= self.settings.segment_bytes {
                 self.finish()?;
+            } else if segment.out.bytes() - segment.synced_bytes >= UNSYNCED_BYTES_MAX {
+                self.sync()?;
             }
         }
         let Some(segment) = &mut self.segment else { return Ok(()) };

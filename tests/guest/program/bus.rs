@@ -1,6 +1,7 @@
 //! Buses of the guest: making and changing interfaces, sending frames, and listening as another program would.
 
-use socketcan::{CanFdSocket, Socket, SocketOptions};
+use socketcan::nl::CanInterface;
+use socketcan::{CanCtrlMode, CanFdSocket, Socket, SocketOptions};
 use std::io::Write;
 use std::process::Command;
 use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
@@ -25,6 +26,31 @@ pub fn remove(name: &str) {
     if exists(name) {
         run(&format!("ip link del {name}"));
     }
+}
+
+/// Sets a controller's bit rate and whether it only listens, and brings it up.
+pub fn controller(name: &str, bitrate: u32, listen_only: bool) {
+    let interface = CanInterface::open(name).unwrap_or_else(|error| panic!("{name}: {error}"));
+    interface.bring_down().expect("down");
+    interface.set_bitrate(bitrate, None).expect("a bit rate");
+    interface.set_ctrlmode(CanCtrlMode::ListenOnly, listen_only).expect("a mode");
+    interface.bring_up().expect("up");
+}
+
+/// A pair of virtual interfaces that tell each other everything, made anew; the second one's name is the kernel's choice.
+pub fn virtual_pair(name: &str) -> String {
+    remove(name);
+    let all = || -> std::collections::BTreeSet<String> {
+        let entries = std::fs::read_dir("/sys/class/net").expect("interfaces");
+        entries.map(|entry| entry.expect("an interface").file_name().to_string_lossy().into_owned()).collect()
+    };
+    let before = all();
+    run(&format!("ip link add dev {name} type vxcan"));
+    let peer = all().into_iter().find(|found| found != name && !before.contains(found)).expect("a peer");
+    for name in [name, &peer] {
+        run(&format!("ip link set {name} mtu 72 up"));
+    }
+    peer
 }
 
 pub fn exists(name: &str) -> bool {

@@ -1,6 +1,8 @@
 //! The cases: each makes its interfaces, records, and holds what was recorded against what was sent.
 
-use super::bus::{Sender, Witness, counter, exists, frame, now_us, remove, run, virtual_interface};
+use super::bus::{
+    Sender, Witness, controller, counter, exists, frame, now_us, remove, run, virtual_interface, virtual_pair,
+};
 use super::recording::{Recording, frames_of, wait_until};
 use super::trace;
 use std::io::{BufRead, BufReader, Write};
@@ -136,7 +138,7 @@ fn a_flood_is_recorded_without_a_drop() {
     let together = rates.iter().sum::<f64>();
     let times = together / FRAMES_A_SECOND_MAX as f64;
     println!("  {together:.0} frames/s on two interfaces, {times:.1} times the most of a 1 Mbit/s bus");
-    assert!(times > 1.0, "the guest is too slow to show anything");
+    assert!(times >= 2.0, "the guest is too slow to show anything");
 }
 
 fn what_the_kernel_drops_is_counted() {
@@ -236,11 +238,9 @@ fn an_interface_appears_later() {
 }
 
 fn a_pair_of_interfaces_tells_its_peer() {
-    remove("vx0");
-    run("ip link add dev vx0 type vxcan peer name vx1");
-    ["vx0", "vx1"].iter().for_each(|name| run(&format!("ip link set {name} mtu 72 up")));
-    let recording = Recording::start(&folder("pair"), &["vx1"]);
-    recording.wait_for_no_trouble("recording: vx1");
+    let peer = virtual_pair("vx0");
+    let recording = Recording::start(&folder("pair"), &[&peer]);
+    recording.wait_for_no_trouble(&format!("recording: {peer}"));
     wait_until("it is up", || recording.link(0).state == LinkState::Up);
     let sent: Vec<Frame> = (0..500).map(frame).collect();
     let from_us = now_us();
@@ -250,7 +250,7 @@ fn a_pair_of_interfaces_tells_its_peer() {
     let recorded = recording.end();
     assert_same(&untimed(&recorded, 0, from_us, now_us()), &sent);
     // Whatever went out by the recorded end would be counted here.
-    assert_eq!((counter("vx1", "tx_packets"), counter("vx0", "rx_packets")), (0, 0));
+    assert_eq!((counter(&peer, "tx_packets"), counter("vx0", "rx_packets")), (0, 0));
     remove("vx0");
 }
 
@@ -307,6 +307,8 @@ fn nothing_is_ever_sent() {
     std::thread::sleep(Duration::from_millis(500));
     run("ip link set vcan1 up");
     virtual_interface("vcan1");
+    // What comes before the new one is opened is not recorded.
+    std::thread::sleep(Duration::from_secs(2));
     Sender::open("vcan1").fill(500, 1_000);
     let last = process.end();
     assert_eq!(last, "frames 3500 recorded 3500 dropped 0");
@@ -332,12 +334,8 @@ fn nothing_is_ever_sent() {
 
 fn controllers_tell_bit_rate_and_listen_only() {
     assert!(exists("can0") && exists("can1"), "the guest has no controllers");
-    for name in ["can0", "can1"] {
-        run(&format!("ip link set {name} down"));
-    }
-    run("ip link set can0 type can bitrate 250000 listen-only on");
-    run("ip link set can1 type can bitrate 250000");
-    ["can0", "can1"].iter().for_each(|name| run(&format!("ip link set {name} up")));
+    controller("can0", 250_000, true);
+    controller("can1", 250_000, false);
     let recording = Recording::start(&folder("listen"), &["can0"]);
     recording.wait_for_no_trouble("recording: can0");
     wait_until("it is up", || recording.link(0).state == LinkState::Up);
@@ -353,14 +351,10 @@ fn controllers_tell_bit_rate_and_listen_only() {
     assert_eq!(counter("can0", "tx_packets"), 0);
 
     // One that takes part in the bus is told of.
-    run("ip link set can0 down");
-    run("ip link set can0 type can listen-only off");
-    run("ip link set can0 up");
+    controller("can0", 250_000, false);
     assert!(recording.wait_for_trouble("listen-only: can0").contains("NOT listen-only"));
     assert_eq!(link::look("can0").listen_only, Some(false));
-    run("ip link set can0 down");
-    run("ip link set can0 type can listen-only on");
-    run("ip link set can0 up");
+    controller("can0", 250_000, true);
     recording.wait_for_no_trouble("listen-only: can0");
     assert_eq!(counter("can0", "tx_packets"), 0);
     let recorded = recording.end();
@@ -369,12 +363,8 @@ fn controllers_tell_bit_rate_and_listen_only() {
 }
 
 fn a_controller_that_overflows_says_so_in_error_frames() {
-    for name in ["can0", "can1"] {
-        run(&format!("ip link set {name} down"));
-        run(&format!("ip link set {name} type can bitrate 1000000 listen-only off"));
-    }
-    run("ip link set can0 type can listen-only on");
-    ["can0", "can1"].iter().for_each(|name| run(&format!("ip link set {name} up")));
+    controller("can0", 1_000_000, true);
+    controller("can1", 1_000_000, false);
     let recording = Recording::start(&folder("overflow"), &["can0"]);
     recording.wait_for_no_trouble("recording: can0");
     wait_until("it is up", || recording.link(0).state == LinkState::Up);
@@ -435,8 +425,8 @@ fn a_full_disk_costs_only_what_does_not_fit() {
         journal::segments(&journal_folder).expect("segments").into_iter().map(|segment| segment.path).collect();
     assert!(!in_way.is_empty(), "nothing was finished");
     in_way.iter().for_each(|path| std::fs::remove_file(path).expect("room"));
-    recording.wait_for_no_trouble("journal: tap lead");
     std::fs::remove_file(&ballast).expect("more room");
+    recording.wait_for_no_trouble("journal: tap lead");
     sender.fill(1_000, 10_000);
     sent += 1_000;
     recording.wait_for(0, sent);
