@@ -445,7 +445,9 @@ fn keep_mark(store: &Path, mark: &Mark) -> io::Result<()> {
     }
     line.push(b'\n');
     file.write_all(&line)?;
-    file.sync_all()
+    file.sync_all()?;
+    // Names of what may be new: the file, its month, the marks. They are few.
+    folder.ancestors().take(3).try_for_each(|above| File::open(above)?.sync_all())
 }
 
 /// Where the journals of a store's taps are.

@@ -114,7 +114,7 @@ class Gateway:
             f'definitions = "{DEFS}"\nstore = "{self.store}"\nzone = "Europe/Vienna"\nday_starts = "04:00"\n{more}\n'
             f'[[tap]]\nname = "lead"\nvehicle = "207"\n{buses}\n'
             f'[journal]\nsegment_time = "10s"\nsegment_size = "1MiB"\n{settings}\n'
-            f'[retention]\nkeep_free = "1MB"\n[pages]\nlisten = "{listen}"\n')
+            f'[retention]\nkeep_free = "64MiB"\n[pages]\nlisten = "{listen}"\n')
         self.process = None
         self.errors = outside / f"{root.name}.err"
 

@@ -40,7 +40,7 @@ def trouble_told(tally, what, gateway, *words):
 
 def full_disk(tally, folder):
     what = "full disk"
-    with Mounted(folder / "full", "-t", "tmpfs", "-o", "size=5m", "tmpfs") as at:
+    with Mounted(folder / "full", "-t", "tmpfs", "-o", "size=100m", "tmpfs") as at:
         gateway = Gateway(folder, at)
         feeders = {bus: Feeder(pipe, bus, 2_500).start() for bus, pipe in gateway.pipes.items()}
         try:
@@ -59,7 +59,6 @@ def full_disk(tally, folder):
             time.sleep(12)
             tally.true(f"{what}: it lives: {gateway.said()}", gateway.alive())
             trouble_told(tally, what, gateway, "os error 28", "make room", "room")
-            as_root("mount", "-o", "remount,size=64m", at)
             filler.unlink()
             room = time.time()
             time.sleep(AGAIN_S + 6)
@@ -78,7 +77,7 @@ def turned_read_only(tally, folder):
     """As ext4 does when the medium fails. The service cannot help it; a mount later, all up to then is there."""
     what, image = "turned read-only", folder / "image"
     with open(image, "wb") as file:
-        file.truncate(64 << 20)
+        file.truncate(160 << 20)
     subprocess.run(["mkfs.ext4", "-q", "-F", str(image)], check=True, capture_output=True)
     gateway, feeders = None, {}
     try:

@@ -66,7 +66,12 @@ pub(super) fn reason_name(name: &OsStr) -> OsString {
 fn place<'a>(relative: &'a Path, target: &Path) -> io::Result<(PathBuf, &'a OsStr)> {
     let name = relative.file_name().ok_or(io::ErrorKind::InvalidInput)?;
     let folder = relative.parent().map_or_else(|| target.to_owned(), |parent| target.join(parent));
+    // Names certain before a file is moved below them: else a power cut could take it from both places.
+    let new: Vec<&Path> = folder.ancestors().take_while(|above| !above.exists()).collect();
     fs::create_dir_all(&folder)?;
+    for made in new.into_iter().rev() {
+        sync_folder(made.parent().filter(|above| !above.as_os_str().is_empty()).unwrap_or(Path::new(".")))?;
+    }
     Ok((folder, name))
 }
 
