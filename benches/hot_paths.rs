@@ -3,23 +3,23 @@
 //! Inputs are made here, from a fixed seed, so that figures of different days are of the same work. What a whole replay
 //! costs, and against what, `benches/rivals/compare` measures.
 
-use std::hint::black_box;
 use std::io::Cursor;
-use std::path::PathBuf;
 
 use divan::Bencher;
 use divan::counter::ItemsCount;
 use parquet::arrow::ArrowSchemaConverter;
 use yardtap::capture::write::PcapngWriter;
 use yardtap::capture::{Capture, ReadOptions};
+use yardtap::day::ServiceDays;
 use yardtap::decode::{MessageFrames, decode};
 use yardtap::defs::{Definitions, SourceText};
+use yardtap::filing::{Count, Desk, Due, Settings};
 use yardtap::frame::{CanId, FrameBlock, Kind, Meta};
 use yardtap::run::Engine;
+use yardtap::store::Store;
 use yardtap::store::coded::CodedColumn;
-use yardtap::store::file::{CHUNK_ROWS, TableFile, packing_of, properties};
-use yardtap::store::merge::merge;
-use yardtap::table::{CodeValue, ColumnData, raw, signals};
+use yardtap::store::file::CHUNK_ROWS;
+use yardtap::table::{CodeValue, signals};
 use yardtap::wire::{Payload, wire_bits};
 
 fn main() {
@@ -365,33 +365,71 @@ fn coded_column(bencher: Bencher<'_, '_>, different: u64) {
         });
 }
 
-/// Four sorted files of one table into one, of vehicles apart, and of captures of one vehicle that interleave.
-#[divan::bench(args = ["vehicles", "interleaved"])]
-fn merge_files(bencher: Bencher<'_, '_>, how: &str) {
-    const FILES: usize = 4;
-    const ROWS: usize = 32 * 1024;
-    let folder = tempfile::tempdir().unwrap();
-    let schema = raw::schema();
-    let packing: Vec<_> = schema.fields().iter().map(|field| packing_of(field.data_type())).collect();
-    let create = |path: PathBuf| TableFile::create(path, &schema, properties(&schema, &packing, &[])).unwrap();
-    let mut sources = Vec::new();
-    for number in 0..FILES {
-        let mut block = frames(ROWS);
-        block.time_us.iter_mut().for_each(|time_us| *time_us += number as i64 * 250);
-        let vehicle = if how == "vehicles" { format!("{}", 200 + number) } else { "204".into() };
-        let batch = raw::batch(&vehicle, &["can0".into()], &block, 0..ROWS);
-        let mut file = create(folder.path().join(format!("{number}.parquet")));
-        for start in (0..ROWS).step_by(CHUNK_ROWS) {
-            let chunk = batch.slice(start, CHUNK_ROWS);
-            file.write_columns(chunk.columns().iter().cloned().map(ColumnData::Array).collect(), CHUNK_ROWS).unwrap();
+/// One vehicle's captures of a second each, filed one after another and counted in the end: twice as many take twice as
+/// long, for what is asked of those before is asked of an index.
+#[divan::bench(args = [1_000, 2_000], sample_count = 1)]
+fn file_captures(bencher: Bencher<'_, '_>, captures: usize) {
+    let folder = tempfile::tempdir_in("/dev/shm").or_else(|_| tempfile::tempdir()).unwrap();
+    let defs = definitions(LAYOUTS);
+    let days = ServiceDays::new(jiff::tz::TimeZone::UTC, jiff::civil::Time::MIN);
+    let settings = Settings {
+        days,
+        vehicle: Some("204".into()),
+        unknown_vehicle: "unknown".into(),
+        vehicle_before: None,
+        vins: Default::default(),
+        channels: Default::default(),
+        bus: None,
+    };
+    let mut paths = Vec::new();
+    for number in 0..captures {
+        let path = folder.path().join(format!("{number}.pcapng"));
+        let mut writer = PcapngWriter::new(std::fs::File::create(&path).unwrap(), &[Some("b")]).unwrap();
+        let block = frames(100);
+        for index in 0..block.len() {
+            let mut frame = block.frame(index);
+            frame.time_us = START_US + number as i64 * 1_000_000 + index as i64 * 9_000;
+            writer.write(&frame).unwrap();
         }
-        sources.push(vec![file.finish().unwrap().path]);
+        writer.finish().unwrap();
+        paths.push(path);
     }
-    bencher.counter(ItemsCount::new(FILES * ROWS)).bench_local(|| {
-        let mut out = create(folder.path().join("out.parquet"));
-        let merged = merge(&sources, &mut out).unwrap();
-        assert_eq!(merged.rows, (FILES * ROWS) as u64);
-        black_box(merged)
+    bencher.counter(ItemsCount::new(captures)).bench_local(|| {
+        let store = tempfile::tempdir_in(folder.path()).unwrap();
+        let store = Store::open(store.path()).unwrap();
+        let desk = Desk { count: Count::JoinedLater, ..Desk::new(&store, &defs, &settings, &[]) };
+        for path in &paths {
+            desk.file(path, &mut |_| {}).unwrap();
+        }
+        desk.count_due(Due::All).unwrap();
+        store.close(&mut |_, _| {}).unwrap()
+    });
+}
+
+/// Opening a store with the records of many captures, and the first question that is asked of them.
+#[divan::bench(args = [1_000, 20_000], sample_count = 5)]
+fn open_with_records(bencher: Bencher<'_, '_>, records: u128) {
+    let folder = tempfile::tempdir_in("/dev/shm").or_else(|_| tempfile::tempdir()).unwrap();
+    drop(Store::open(folder.path()).unwrap());
+    for number in 0..records {
+        let first_us = START_US + number as i64 * 900_000_000;
+        let id = format!("{:032x}", (number + 1).wrapping_mul(0x9E37_79B9_7F4A_7C15_F39C_C060_5CED_C835));
+        let record = serde_json::json!({
+            "id": id, "source": format!("/var/lib/yardtap/journal/tap-1/{number}.pcapng"), "bytes": 1_000_000 + number as u64,
+            "definition_set": "velmora", "definitions": "0123456789abcdef0123456789abcdef", "zone": "Europe/Vienna",
+            "vehicles": [{
+                "vehicle": "204", "frames": 1_000_000, "known_frames": 0, "first_us": first_us,
+                "last_us": first_us + 899_000_000, "buses": ["traction", "body"], "frames_hash": "0123456789abcdef",
+                "frames_sum": "0123456789abcdef",
+            }],
+            "remarks": [], "notes": [], "counts_due": [],
+        });
+        std::fs::write(folder.path().join("filed").join(format!("{id}.json")), record.to_string()).unwrap();
+    }
+    Store::open(folder.path()).unwrap().pack_records(i64::MAX).unwrap();
+    bencher.counter(ItemsCount::new(records as u64)).bench_local(|| {
+        let store = Store::open(folder.path()).unwrap();
+        store.with_index(|index| index.len()).unwrap()
     });
 }
 

@@ -30,6 +30,8 @@ pub(super) fn restore(options: &Restore) -> Result<Done> {
             })?;
             let exact = if restored.exact {
                 "exactly the capture as it was filed"
+            } else if restored.given_up {
+                "not the whole capture: the store gave up frames of its days, for their age or for want of room"
             } else {
                 "not exactly the capture: the store has other frames in its span, from captures that overlap it"
             };

@@ -9,16 +9,19 @@ use std::ops::RangeInclusive;
 use std::path::Path;
 
 use super::counting::{Counted, Counting, Row, gap_us, routes_of};
-use super::{BLOCK_FRAMES, FilingError, Sorted, Table, sort_capture};
+use super::order::OrderWatch;
+use super::{BLOCK_FRAMES, FilingError, Sorted, Table, mark_of, sort_capture};
 use crate::capture::{self, Capture, ReadOptions};
 use crate::day::ServiceDays;
 use crate::decode::Router;
 use crate::defs::Definitions;
-use crate::frame::{FrameBlock, TimeUs};
+use crate::frame::{Frame, FrameBlock, Meta, TimeUs};
 use crate::run::{CutReason, Place};
 use crate::stop::Stop;
-use crate::store::read::{FrameReader, file_prefix, files_of};
-use crate::store::records::{CaptureKey, Stretch};
+use crate::store::merge::{merge, without_known};
+use crate::store::read::{FrameReader, file_prefix, merged_files, piece_name};
+use crate::store::records::{CaptureKey, Part, Stretch};
+use crate::store::rows::{Footer, Wanted};
 use crate::store::{Change, Filed, Store, StoreError, VehicleFiled, order, summary};
 use crate::table::{health, runs};
 
@@ -170,10 +173,12 @@ impl<'a> Desk<'a> {
         for (vehicle, part) in &sorted.parts {
             let own = part.first_us..=part.last_us;
             let near = self.store.with_index(|index| index.near(vehicle, &own, gap_us(self.defs)))?;
-            let shares = near.iter().any(|other| other.first_us <= part.last_us && other.last_us >= part.first_us);
-            let shared = self.put_pieces(&mut change, &sorted, vehicle, &id, shares)?;
+            let meets = |other: &&Part| other.first_us <= part.last_us && other.last_us >= part.first_us;
+            let others: Vec<Part> = near.iter().filter(meets).copied().collect();
+            let shared = self.put_pieces(&mut change, &sorted, vehicle, &id, &others)?;
             if let Some(entry) = filed.vehicles.iter_mut().find(|entry| entry.vehicle == *vehicle) {
-                entry.known_frames = shared;
+                entry.known_frames = shared.frames;
+                entry.frames_sum = Some(format!("{:016x}", part.order.sum().wrapping_sub(shared.sum())));
             }
             if self.count == Count::Later || !near.is_empty() {
                 filed.counts_due.push(vehicle.clone());
@@ -210,6 +215,7 @@ impl<'a> Desk<'a> {
                 last_us: part.last_us,
                 buses: sorted.buses.clone(),
                 frames_hash: part.order.hash(),
+                frames_sum: None,
             })
             .collect();
         Filed {
@@ -227,49 +233,82 @@ impl<'a> Desk<'a> {
         }
     }
 
-    /// Puts one vehicle's pieces at their places. Gives the number of frames that the store had already.
+    /// Puts one vehicle's pieces at their places, without the frames that `others` brought, which lie over it in time.
+    /// Gives these as they were counted.
     fn put_pieces(
         &self,
         change: &mut Change,
         sorted: &Sorted,
         vehicle: &str,
         id: &str,
-        shares: bool,
-    ) -> Result<u64, StoreError> {
+        others: &[Part],
+    ) -> Result<OrderWatch, StoreError> {
+        let mut shared = OrderWatch::default();
+        let Some(part) = sorted.parts.get(vehicle) else { return Ok(shared) };
+        let span = part.first_us..=part.last_us;
+        let name = piece_name(vehicle, part.first_us, id);
+        let others: Vec<String> =
+            others.iter().map(|other| piece_name(vehicle, other.first_us, &other.capture.to_string())).collect();
         let mut places: BTreeMap<_, Vec<_>> = BTreeMap::new();
         for piece in sorted.pieces.iter().filter(|piece| piece.key.vehicle == vehicle) {
             places.entry((piece.key.table, piece.key.date)).or_default().push(piece.file.path.clone());
         }
-        let mut shared = 0;
         for ((table, date), pieces) in places {
             let folder = match table {
                 Table::Message(message) => self.store.signals_folder(&self.defs.messages[message].name, date),
                 Table::Raw => self.store.raw_folder(date),
             };
-            let mut to = folder.join(format!("{}{}.parquet", file_prefix(vehicle), short(id)));
-            let existing = if shares { files_of(&folder, vehicle)? } else { Vec::new() };
-            match (pieces.as_slice(), existing.as_slice()) {
-                ([one], []) => change.put(self.store, one, &to),
-                (_, []) => {
-                    let merged = self.store.merged(std::slice::from_ref(&pieces), false)?;
+            let mut fresh = match pieces.as_slice() {
+                [one] => one.clone(),
+                _ => {
+                    let footers: Result<Vec<Footer>, _> = pieces.iter().map(|piece| Footer::read(piece)).collect();
+                    let merged = merge(self.store, footers?, self.stop)?;
                     pieces.iter().try_for_each(|piece| self.store.discard(piece))?;
-                    change.put(self.store, &merged.path, &to);
+                    merged.path
                 }
-                (_, existing) => {
-                    self.store.check_definitions(existing, self.defs)?;
-                    let sources = [existing.to_vec(), pieces];
-                    let merged = self.store.merged(&sources, true)?;
-                    sources[1].iter().try_for_each(|piece| self.store.discard(piece))?;
-                    shared += merged.shared;
-                    if let Some(merged_before) = existing.iter().find(|path| !is_own(path, vehicle)) {
-                        to.clone_from(merged_before);
+            };
+            let known = if others.is_empty() { Vec::new() } else { self.known(&folder, &fresh, vehicle, &others)? };
+            if !known.is_empty() {
+                let before = shared.frames;
+                let mut tell = |frame: &Frame, bus: &str| {
+                    let meta = Meta::new(0, frame.kind, frame.flags, frame.len, frame.raw_dlc);
+                    shared.frame(frame.time_us, 0, frame.id, meta, mark_of(bus), frame.bytes());
+                };
+                let fresh_footer = Footer::read(&fresh)?;
+                let rest = without_known(self.store, &fresh_footer, &known, vehicle, span.clone(), &mut tell)?;
+                let found = shared.frames - before;
+                match rest {
+                    // All of it is new: the file is as good as it was.
+                    Some(rest) if found == 0 => self.store.discard(&rest.path)?,
+                    rest => {
+                        self.store.discard(&fresh)?;
+                        let Some(rest) = rest else { continue };
+                        fresh = rest.path;
                     }
-                    existing.iter().for_each(|path| change.remove(self.store, path));
-                    change.put(self.store, &merged.path, &to);
                 }
             }
+            change.put(self.store, &fresh, &folder.join(&name));
         }
         Ok(shared)
+    }
+
+    /// Files of a table's day that hold rows of a vehicle within the time that a fresh one spans.
+    fn known(&self, folder: &Path, fresh: &Path, vehicle: &str, others: &[String]) -> Result<Vec<Footer>, StoreError> {
+        let Some((first, last)) = Footer::read(fresh)?.times else { return Ok(Vec::new()) };
+        let wanted = Wanted { vehicle: vehicle.to_owned(), span: first..=last };
+        let mut paths: Vec<_> = others.iter().map(|name| folder.join(name)).filter(|path| path.exists()).collect();
+        paths.extend(merged_files(folder)?);
+        let mut known = Vec::new();
+        for path in paths {
+            let footer = Footer::read(&path)?;
+            if wanted.may_be_in_file(&footer) {
+                if footer.definitions.as_deref() != Some(self.defs.hash.as_str()) {
+                    return Err(StoreError::OtherDefinitions { path, ours: self.defs.hash.clone() });
+                }
+                known.push(footer);
+            }
+        }
+        Ok(known)
     }
 
     fn put_summaries(&self, change: &mut Change, vehicle: &str, id: &str, counted: &Counted) -> Result<(), StoreError> {
@@ -359,6 +398,10 @@ impl<'a> Desk<'a> {
     fn count_stretch(&self, vehicle: &str, stretch: &Stretch, whole: bool, over: bool) -> Result<(), FilingError> {
         tracing::debug!(vehicle, captures = stretch.parts.len(), "counting a stretch from the store");
         let reason = if over { CutReason::Silence } else { CutReason::EndOfRecording };
+        let (first_us, last_us) = (*stretch.span.start(), *stretch.span.end());
+        if self.store.given_up()?.iter().any(|gone| gone.meets(first_us, last_us)) {
+            return self.count_latecomers(vehicle, stretch);
+        }
         let counted = self.count_again(vehicle, stretch.span.clone(), reason)?;
         let mut change = Change::default();
         summary::drop_rows(self.store, &mut change, vehicle, &stretch.span)?;
@@ -373,6 +416,24 @@ impl<'a> Desk<'a> {
         }
         self.go_on()?;
         self.store.commit(&change)?;
+        Ok(())
+    }
+
+    /// Counts what came late to a stretch of which frames were given up: each capture by itself, for what was counted
+    /// of the others cannot be counted again.
+    fn count_latecomers(&self, vehicle: &str, stretch: &Stretch) -> Result<(), FilingError> {
+        for part in stretch.parts.iter().filter(|part| part.due) {
+            let id = part.capture.to_string();
+            let counted = self.count_again(vehicle, part.first_us..=part.last_us, CutReason::EndOfRecording)?;
+            let mut change = Change::default();
+            self.put_summaries(&mut change, vehicle, &id, &counted)?;
+            if let Some(mut filed) = self.store.record(&id)? {
+                filed.counts_due.retain(|due| due != vehicle);
+                change.update(self.store, filed)?;
+            }
+            self.go_on()?;
+            self.store.commit(&change)?;
+        }
         Ok(())
     }
 
@@ -430,10 +491,6 @@ fn by_month<T: Clone>(days: &ServiceDays, rows: &[Row<T>], time: impl Fn(&T) -> 
         month.2.push(*recording_us);
     }
     months.into_values().collect()
-}
-
-fn is_own(path: &Path, vehicle: &str) -> bool {
-    path.file_name().unwrap_or_default().to_string_lossy().starts_with(&file_prefix(vehicle))
 }
 
 /// Enough of a hash to tell files of one vehicle and day apart.

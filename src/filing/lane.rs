@@ -5,14 +5,13 @@
 
 use std::ops::RangeInclusive;
 
-use arrow_schema::SchemaRef;
-
 use crate::decode::{MessageFrames, decode};
-use crate::defs::{Column, Definitions, Signal};
+use crate::defs::Definitions;
 use crate::frame::{FrameBlock, TimeUs};
-use crate::store::file::{CHUNK_ROWS, Packing, TableFile, Written, packing_of, properties};
-use crate::store::{BUS_KEY, DEFINITIONS_KEY, SET_KEY, Store, StoreError, TABLE_KEY};
-use crate::table::{ColumnData, Meaning, raw, signals};
+use crate::store::file::{CHUNK_ROWS, TableFile, Written};
+use crate::store::shape::{Shape, footer};
+use crate::store::{Store, StoreError};
+use crate::table::{ColumnData, raw, signals};
 
 /// A lane of either kind of table.
 pub(super) enum Lane {
@@ -37,10 +36,7 @@ pub(super) struct RawLane {
 /// Pieces written and being written.
 struct Out {
     vehicle: String,
-    schema: SchemaRef,
-    packing: Vec<Packing>,
-    meanings: Vec<Option<Meaning>>,
-    footer: Vec<(&'static str, String)>,
+    shape: Shape,
     file: Option<TableFile>,
     last_us: TimeUs,
     pieces: Vec<Written>,
@@ -63,10 +59,7 @@ impl Out {
         }
         let file = match &mut self.file {
             Some(file) => file,
-            None => {
-                let properties = properties(&self.schema, &self.packing, &self.footer);
-                self.file.insert(TableFile::create_coded(store.incoming(), &self.schema, properties, &self.meanings)?)
-            }
+            None => self.file.insert(self.shape.create(store.incoming())?),
         };
         self.last_us = last_us;
         file.write_columns(data, rows)
@@ -80,46 +73,16 @@ impl Out {
     }
 }
 
-/// How a signals table's columns are packed.
-pub(super) fn signals_packing(schema: &SchemaRef, signals: &[Signal]) -> Vec<Packing> {
-    let of = |name: &str| signals.iter().find(|signal| signal.name == name);
-    schema
-        .fields()
-        .iter()
-        .map(|field| match of(field.name()) {
-            Some(signal) => match signal.column {
-                // A dictionary holds every value of 16 bits; wider ones hardly repeat.
-                Column::Real if signal.field.bits <= 16 => Packing::Dictionary,
-                Column::Real | Column::Real32 | Column::Real64 => Packing::Split,
-                Column::Flag => Packing::Plain,
-                Column::Label => Packing::Dictionary,
-                Column::Whole { .. } if signal.field.bits <= 6 => Packing::Dictionary,
-                Column::Whole { .. } => Packing::Delta,
-            },
-            None if field.name() == "rest" || field.name() == "can_id" => Packing::Dictionary,
-            None => packing_of(field.data_type()),
-        })
-        .collect()
-}
-
 impl Lane {
     pub(super) fn signals(defs: &Definitions, message: usize, vehicle: &str) -> Self {
-        let described = &defs.messages[message];
-        let schema = signals::schema(described);
-        let packing = signals_packing(&schema, &described.signals);
-        let bus = defs.buses[described.bus].name.clone();
-        let mut footer = footer(defs, &described.name);
-        footer.push((BUS_KEY, bus));
-        let meanings = signals::meanings(described, vehicle);
-        let out = Out::new(vehicle, schema, packing, meanings, footer);
+        let footer = footer(defs, Some(message));
+        let shape = Shape::signals(&defs.messages[message], signals::one_vehicle(vehicle), footer);
+        let out = Out::new(vehicle, shape);
         Self::Signals(SignalsLane { message, pending: MessageFrames::default(), out })
     }
 
     pub(super) fn raw(defs: &Definitions, buses: &[String], vehicle: &str) -> Self {
-        let schema = raw::schema();
-        let packing = schema.fields().iter().map(|field| packing_of(field.data_type())).collect();
-        let meanings = vec![None; schema.fields().len()];
-        let out = Out::new(vehicle, schema, packing, meanings, footer(defs, raw::NAME));
+        let out = Out::new(vehicle, Shape::raw(footer(defs, None)));
         Self::Raw(RawLane { pending: FrameBlock::default(), buses: buses.to_vec(), out })
     }
 
@@ -180,20 +143,9 @@ impl Lane {
 }
 
 impl Out {
-    fn new(
-        vehicle: &str,
-        schema: SchemaRef,
-        packing: Vec<Packing>,
-        meanings: Vec<Option<Meaning>>,
-        footer: Vec<(&'static str, String)>,
-    ) -> Self {
-        let vehicle = vehicle.to_owned();
-        Self { vehicle, schema, packing, meanings, footer, file: None, last_us: TimeUs::MIN, pieces: Vec::new() }
+    fn new(vehicle: &str, shape: Shape) -> Self {
+        Self { vehicle: vehicle.to_owned(), shape, file: None, last_us: TimeUs::MIN, pieces: Vec::new() }
     }
-}
-
-fn footer(defs: &Definitions, table: &str) -> Vec<(&'static str, String)> {
-    vec![(TABLE_KEY, table.to_owned()), (SET_KEY, defs.name.clone()), (DEFINITIONS_KEY, defs.hash.clone())]
 }
 
 impl SignalsLane {
@@ -227,7 +179,7 @@ impl RawLane {
             let mut left = FrameBlock::default();
             (rows..self.pending.len()).for_each(|row| left.push(&self.pending.frame(row)));
             self.pending = left;
-            let batch = raw::batch(&self.out.vehicle, &self.buses, &chunk, 0..rows);
+            let batch = raw::batch(&|_| &self.out.vehicle, &self.buses, &chunk, 0..rows);
             let data = batch.columns().iter().map(|array| ColumnData::Array(array.clone())).collect();
             self.out.write(store, chunk.time_us[0]..=chunk.time_us[rows - 1], data, rows)?;
         }

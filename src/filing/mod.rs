@@ -9,6 +9,7 @@
 //! counted. What is written does not depend on how many threads do it.
 
 mod counting;
+mod day_end;
 mod file;
 mod lane;
 mod order;
@@ -32,6 +33,7 @@ use crate::store::order::LateFrame;
 use crate::store::{Store, StoreError};
 use crate::table::raw;
 use counting::{Counted, Counting, Counts};
+pub use day_end::{Checked, ClosedDay, DayEnd};
 pub use file::{Count, Desk, Due, Outcome, Recounted, hash_of};
 use lane::{Fill, Lane};
 use sorter::{Batch, Sorter};
@@ -72,10 +74,16 @@ pub enum FilingError {
     Capture(#[from] CaptureError),
     /// The store cannot be written.
     #[error(transparent)]
-    Store(#[from] StoreError),
+    Store(StoreError),
     /// Somebody asked for an end.
     #[error("stopped before it was done; the store is as it was")]
     Stopped,
+}
+
+impl From<StoreError> for FilingError {
+    fn from(error: StoreError) -> Self {
+        if matches!(error, StoreError::Stopped) { Self::Stopped } else { Self::Store(error) }
+    }
 }
 
 /// A table that frames go to.

@@ -37,13 +37,15 @@ pub(crate) struct OrderWatch {
     pub(crate) frames: u64,
     /// A running hash over the frames in their order.
     hash: u64,
+    /// A sum over the frames, whatever their order.
+    sum: u64,
     /// Late frames, by position.
     pub(crate) late: Vec<Late>,
 }
 
 impl Default for OrderWatch {
     fn default() -> Self {
-        Self { highest: (TimeUs::MIN, 0), frames: 0, hash: 0, late: Vec::new() }
+        Self { highest: (TimeUs::MIN, 0), frames: 0, hash: 0, sum: 0, late: Vec::new() }
     }
 }
 
@@ -53,8 +55,12 @@ impl OrderWatch {
     pub(crate) fn frame(&mut self, time_us: TimeUs, rank: u32, id: CanId, meta: Meta, bus: u64, data: &[u8]) {
         let word = crate::frame::word_of(data);
         self.word(time_us, rank, id, meta, bus, word);
+        let mut place = 0;
         for more in data.chunks(8).skip(1) {
-            self.mix(crate::frame::word_of(more));
+            let more = crate::frame::word_of(more);
+            self.mix(more);
+            place += 1;
+            self.sum = self.sum.wrapping_add(scattered(more ^ (time_us as u64).rotate_left(place)));
         }
     }
 
@@ -74,6 +80,7 @@ impl OrderWatch {
             ^ word.wrapping_mul(0xC2B2_AE3D_27D4_EB4F)
             ^ head.wrapping_mul(0x1656_67B1_9E37_79F9);
         self.mix(mixed);
+        self.sum = self.sum.wrapping_add(scattered(mixed));
     }
 
     #[inline]
@@ -81,8 +88,20 @@ impl OrderWatch {
         self.hash = (self.hash.rotate_left(23) ^ value).wrapping_mul(0x2545_F491_4F6C_DD1D);
     }
 
+    /// The sum over all frames so far: that of two captures together is the sum of theirs.
+    pub(crate) fn sum(&self) -> u64 {
+        self.sum
+    }
+
     /// The hash over all frames so far.
     pub(crate) fn hash(&self) -> String {
         format!("{:016x}", self.hash ^ self.hash >> 32)
     }
+}
+
+/// Spreads every bit over the whole word, so that sums of different frames differ.
+#[inline]
+fn scattered(value: u64) -> u64 {
+    let value = (value ^ value >> 32).wrapping_mul(0xD6E8_FEB8_6659_FD93);
+    value ^ value >> 32
 }

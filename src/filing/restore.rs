@@ -2,6 +2,7 @@
 
 use std::collections::{BTreeMap, HashMap};
 use std::ops::RangeInclusive;
+use std::sync::Arc;
 
 use super::order::OrderWatch;
 use super::{BLOCK_FRAMES, mark_of};
@@ -17,6 +18,8 @@ pub struct Restored {
     /// Whether they are, frame for frame, those of the capture. Else the store holds more frames in that span, from
     /// captures that overlap it.
     pub exact: bool,
+    /// Whether some of them were given up for want of room, or for their age; [`Store::given_up`] tells which.
+    pub given_up: bool,
 }
 
 /// Why restoring ended early.
@@ -44,7 +47,8 @@ pub fn restore_capture(store: &Store, record: &Filed, out: &mut FrameSink<'_>) -
     }
     let mut parts: Vec<&VehicleFiled> = record.vehicles.iter().collect();
     parts.sort_by_key(|part| part.first_us);
-    let mut restored = Restored { frames: 0, exact: true };
+    let mut restored = Restored { frames: 0, exact: true, given_up: false };
+    let given_up = store.given_up()?;
     for part in parts {
         let late = late.remove(&part.vehicle).unwrap_or_default();
         let mut reorder = Reorder::new(&late);
@@ -61,6 +65,7 @@ pub fn restore_capture(store: &Store, record: &Filed, out: &mut FrameSink<'_>) -
         })?;
         reorder.finish(&mut pass).map_err(RestoreError::Out)?;
         restored.frames += watch.frames;
+        restored.given_up |= given_up.iter().any(|gone| gone.meets(part.first_us, part.last_us));
         restored.exact &= watch.frames == part.frames && watch.hash() == part.frames_hash;
     }
     Ok(restored)
@@ -117,12 +122,12 @@ fn each_frame(
 }
 
 /// Puts late frames back to where they stood.
-struct Reorder<'a> {
+pub(super) struct Reorder {
     /// Positions of late frames by time and table.
-    late: HashMap<TimeUs, Vec<(&'a str, Vec<u64>)>>,
+    late: HashMap<TimeUs, Vec<(Arc<str>, Vec<u64>)>>,
     /// Frames of one instant and table some of which are late, not yet passed on: the last ones are.
     group: Vec<Frame>,
-    group_key: Option<(TimeUs, &'a str)>,
+    group_key: Option<(TimeUs, Arc<str>)>,
     /// Late frames by the position at which their turn comes.
     held: BTreeMap<u64, Frame>,
     position: u64,
@@ -131,23 +136,23 @@ struct Reorder<'a> {
 type Pass<'a> = dyn FnMut(&Frame) -> Result<(), Box<dyn std::error::Error + Send + Sync>> + 'a;
 type Passed = Result<(), Box<dyn std::error::Error + Send + Sync>>;
 
-impl<'a> Reorder<'a> {
-    fn new(frames: &'a [order::LateFrame]) -> Self {
-        let mut late: HashMap<TimeUs, Vec<(&str, Vec<u64>)>> = HashMap::new();
+impl Reorder {
+    pub(super) fn new(frames: &[order::LateFrame]) -> Self {
+        let mut late: HashMap<TimeUs, Vec<(Arc<str>, Vec<u64>)>> = HashMap::new();
         for frame in frames {
             let tables = late.entry(frame.time_us).or_default();
-            match tables.iter_mut().find(|(table, _)| *table == frame.table) {
+            match tables.iter_mut().find(|(table, _)| **table == *frame.table) {
                 Some((_, positions)) => positions.push(frame.position),
-                None => tables.push((&frame.table, vec![frame.position])),
+                None => tables.push((Arc::from(frame.table.as_str()), vec![frame.position])),
             }
         }
         Self { late, group: Vec::new(), group_key: None, held: BTreeMap::new(), position: 0 }
     }
 
-    fn take(&mut self, frame: &Frame, table: &str, pass: &mut Pass<'_>) -> Passed {
+    pub(super) fn take(&mut self, frame: &Frame, table: &str, pass: &mut Pass<'_>) -> Passed {
         let tables = self.late.get(&frame.time_us);
-        let table = tables.and_then(|tables| tables.iter().find(|(late, _)| *late == table));
-        let key = table.map(|(table, _)| (frame.time_us, *table));
+        let table = tables.and_then(|tables| tables.iter().find(|(late, _)| **late == *table));
+        let key = table.map(|(table, _)| (frame.time_us, table.clone()));
         if self.group_key.is_some() && self.group_key != key {
             self.end_group(pass)?;
         }
@@ -184,7 +189,7 @@ impl<'a> Reorder<'a> {
         pass(frame)
     }
 
-    fn finish(&mut self, pass: &mut Pass<'_>) -> Passed {
+    pub(super) fn finish(&mut self, pass: &mut Pass<'_>) -> Passed {
         self.end_group(pass)?;
         std::mem::take(&mut self.held).values().try_for_each(pass)
     }

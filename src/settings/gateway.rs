@@ -7,8 +7,7 @@ use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::time::Duration;
 
-use schemars::JsonSchema;
-use serde::Deserialize;
+pub use crate::store::retention::{Class, Rules as Retention};
 
 /// The service's part of the configuration.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -144,31 +143,6 @@ impl Default for DayEnd {
     fn default() -> Self {
         Self { after: Duration::from_secs(3600) }
     }
-}
-
-/// A class of what the store keeps, as retention sees it.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Deserialize, JsonSchema)]
-#[serde(rename_all = "snake_case")]
-pub enum Class {
-    /// Frames of ids without a definition, error frames, remote frames.
-    Raw,
-    /// Signals tables.
-    Signals,
-}
-
-/// What is given up, and when. Summaries stay; so does what is not yet filed.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Retention {
-    /// Days for which raw frames are kept.
-    pub raw_days: Option<u32>,
-    /// Days for which signals are kept.
-    pub signals_days: Option<u32>,
-    /// Most bytes that the store may take.
-    pub store_bytes: Option<u64>,
-    /// Bytes that stay free on its disk.
-    pub free_bytes: u64,
-    /// What is given up first when room is short, oldest days first.
-    pub order: Vec<Class>,
 }
 
 impl Default for Retention {

@@ -5,11 +5,17 @@
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
-use super::error::{StoreError, parquet_error};
-use super::file::{Packing, TableFile, packing_of, properties};
-use super::merge::{merge, open_batches};
-use super::read::{MERGED, entries, footer_value, parquet_files};
-use super::{BUS_KEY, Change, DEFINITIONS_KEY, SET_KEY, Store, TABLE_KEY, summary};
+use rayon::prelude::*;
+
+use super::error::StoreError;
+use super::merge::merge;
+use super::read::{self, MERGED, dated_folders, entries, parquet_files};
+use super::rows::Footer;
+use super::{Change, Store, summary};
+use crate::stop::Stop;
+
+/// Folders that are merged before the first of them is put in its place.
+const MERGED_TOGETHER: usize = 16;
 
 /// What closing did.
 #[derive(Debug, Default, Clone, Copy, PartialEq, Eq)]
@@ -27,57 +33,84 @@ impl Store {
     /// A file cannot be read or written; folders done before are closed.
     pub fn close(&self, progress: &mut dyn FnMut(usize, usize)) -> Result<Closed, StoreError> {
         self.recover()?;
-        let mut days = Vec::new();
-        for message in entries(&self.root().join("signals"))? {
-            days.extend(entries(&message)?);
-        }
-        days.extend(entries(&self.root().join("raw"))?);
-        let mut months = Vec::new();
-        for table in summary::TABLES {
-            months.extend(entries(&self.root().join(table))?.into_iter().map(|folder| (table, folder)));
-        }
-        let total = days.len() + months.len();
+        let days: Vec<PathBuf> = dated_folders(self)?.into_iter().map(|(_, folder)| folder).collect();
+        let total = days.len() + 1;
         let mut closed = Closed::default();
-        for (done, folder) in days.iter().enumerate() {
-            self.close_day(folder, &mut closed)?;
-            progress(done + 1, total);
+        for (done, folders) in days.chunks(MERGED_TOGETHER).enumerate() {
+            let merge = |folder: &PathBuf| {
+                let (mut change, mut closed) = (Change::default(), Closed::default());
+                self.merge_day(folder, &mut change, &mut closed, None).map(|_| (change, closed))
+            };
+            // One at a time a thread: each has its row group in memory.
+            let merged: Result<Vec<_>, StoreError> = folders.par_iter().with_max_len(1).map(merge).collect();
+            for (change, counts) in merged? {
+                self.commit(&change)?;
+                closed.files_before += counts.files_before;
+                closed.files_after += counts.files_after;
+            }
+            progress((done * MERGED_TOGETHER + folders.len()).min(total), total);
         }
-        for (done, (table, folder)) in months.iter().enumerate() {
-            self.close_month(table, folder, &mut closed)?;
-            progress(days.len() + done + 1, total);
+        let months = self.close_months()?;
+        progress(total, total);
+        closed.files_before += months.files_before;
+        closed.files_after += months.files_after;
+        Ok(closed)
+    }
+
+    /// Merges the summaries of every month that has files of its own left.
+    ///
+    /// # Errors
+    /// A file cannot be read or written.
+    pub(crate) fn close_months(&self) -> Result<Closed, StoreError> {
+        let mut closed = Closed::default();
+        for table in summary::TABLES {
+            for folder in entries(&self.root().join(table))? {
+                self.close_month(table, &folder, &mut closed)?;
+            }
         }
         Ok(closed)
     }
 
-    fn close_day(&self, folder: &Path, closed: &mut Closed) -> Result<(), StoreError> {
+    /// Merges the files of a table's day into new ones on their way. Gives these, and those that are as good already.
+    pub(crate) fn merge_day(
+        &self,
+        folder: &Path,
+        change: &mut Change,
+        closed: &mut Closed,
+        stop: Option<&Stop>,
+    ) -> Result<Vec<PathBuf>, StoreError> {
         let files = parquet_files(folder)?;
         closed.files_before += files.len();
         let groups = by_definitions(&files)?;
         closed.files_after += groups.len();
+        let mut merged = Vec::new();
         // Files of different definition sets stay apart: each is rebuilt by its own. None is put where another lies.
         let mut taken: BTreeSet<PathBuf> = files.iter().cloned().collect();
-        for group in &groups {
-            let to = merged_name(folder, group, &taken);
+        for group in groups {
+            let paths: Vec<PathBuf> = group.iter().map(|footer| footer.path.clone()).collect();
+            let to = merged_name(folder, &paths, &taken);
             taken.insert(to.clone());
-            if group.as_slice() == [to.clone()] {
-                continue;
-            }
-            let mut change = Change::default();
-            if let [one] = group.as_slice() {
-                change.put(self, one, &to);
-            } else {
-                let written = self.merged(&group.iter().map(|file| vec![file.clone()]).collect::<Vec<_>>(), false)?;
-                let expected = rows_of(group)?;
-                if written.rows != expected {
-                    let path = folder.to_owned();
-                    return Err(StoreError::MergeLost { path, rows: written.rows, expected });
+            match group.as_slice() {
+                [one] if one.is_regular => {
+                    if one.path != to {
+                        change.put(self, &one.path, &to);
+                    }
+                    merged.push(one.path.clone());
                 }
-                group.iter().for_each(|file| change.remove(self, file));
-                change.put(self, &written.path, &to);
+                _ => {
+                    let expected: u64 = group.iter().map(|footer| footer.rows).sum();
+                    let written = merge(self, group, stop)?;
+                    if written.rows != expected {
+                        let path = folder.to_owned();
+                        return Err(StoreError::MergeLost { path, rows: written.rows, expected });
+                    }
+                    paths.iter().for_each(|path| change.remove(self, path));
+                    change.put(self, &written.path, &to);
+                    merged.push(written.path);
+                }
             }
-            self.commit(&change)?;
         }
-        Ok(())
+        Ok(merged)
     }
 
     fn close_month(&self, table: &str, folder: &Path, closed: &mut Closed) -> Result<(), StoreError> {
@@ -94,99 +127,22 @@ impl Store {
         change.put(self, &written.path, &folder.join(MERGED));
         self.commit(&change)
     }
-
-    /// Merges files of one table into a new one. `shared`: what several sources have is written once.
-    pub(crate) fn merged(&self, sources: &[Vec<PathBuf>], shared: bool) -> Result<MergedFile, StoreError> {
-        let first = sources.iter().flatten().next();
-        let Some(first) = first else { return Ok(MergedFile { path: self.incoming(), rows: 0, shared: 0 }) };
-        let (schema, reader) = open_batches(first, 1)?;
-        drop(reader);
-        let (packing, footer) = recipe(first)?;
-        let packing: Vec<Packing> = schema
-            .fields()
-            .iter()
-            .map(|field| packing.get(field.name()).copied().unwrap_or_else(|| packing_of(field.data_type())))
-            .collect();
-        let mut out = TableFile::create(self.incoming(), &schema, properties(&schema, &packing, &footer))?;
-        let one_account = [sources.concat()];
-        let merged = merge(if shared { sources } else { &one_account }, &mut out)?;
-        let written = out.finish()?;
-        Ok(MergedFile { path: written.path, rows: merged.rows, shared: merged.shared })
-    }
-}
-
-/// A merged file on its way.
-pub(crate) struct MergedFile {
-    pub(crate) path: PathBuf,
-    pub(crate) rows: u64,
-    pub(crate) shared: u64,
-}
-
-type Recipe = (std::collections::HashMap<String, Packing>, Vec<(&'static str, String)>);
-
-/// How a file's columns are packed, and its footer, so that a merged file is like it.
-fn recipe(path: &Path) -> Result<Recipe, StoreError> {
-    use parquet::basic::Encoding;
-    use parquet::file::reader::{FileReader, SerializedFileReader};
-    let file = std::fs::File::open(path).map_err(super::error::io_error(path, "opening"))?;
-    let reader = SerializedFileReader::new(file).map_err(parquet_error(path))?;
-    let metadata = reader.metadata();
-    let mut packing = std::collections::HashMap::new();
-    if metadata.num_row_groups() > 0 {
-        for column in metadata.row_group(0).columns() {
-            let encodings: Vec<Encoding> = column.encodings().collect();
-            let has = |encoding| encodings.contains(&encoding);
-            let packed = if column.dictionary_page_offset().is_some() || has(Encoding::RLE_DICTIONARY) {
-                Packing::Dictionary
-            } else if has(Encoding::DELTA_BINARY_PACKED) {
-                Packing::Delta
-            } else if has(Encoding::BYTE_STREAM_SPLIT) {
-                Packing::Split
-            } else {
-                Packing::Plain
-            };
-            packing.insert(column.column_path().string(), packed);
-        }
-    }
-    let keys = [TABLE_KEY, SET_KEY, DEFINITIONS_KEY, BUS_KEY];
-    let footer = keys.into_iter().filter_map(|key| Some((key, footer_value(metadata, key)?))).collect();
-    Ok((packing, footer))
 }
 
 /// Where the merged file of a group goes: where one of it lies already, else to the first name that is free.
 fn merged_name(folder: &Path, group: &[PathBuf], taken: &BTreeSet<PathBuf>) -> PathBuf {
-    let name = |number: u32| match number {
-        0 => folder.join(MERGED),
-        number => folder.join(format!("merged-{number}.parquet")),
-    };
-    let names = || (0..).map(name);
+    let names = || (0..).map(|number| folder.join(read::merged_name(number)));
     // There are as many merged files as definition sets at most, so these are all of them that can lie here.
     let own = names().take(taken.len() + 1).find(|name| group.contains(name));
     own.or_else(|| names().find(|name| !taken.contains(name))).unwrap_or_else(|| folder.join(MERGED))
 }
 
-/// Hash of the definition set that decoded a file.
-pub(super) fn definitions_of(path: &Path) -> Result<Option<String>, StoreError> {
-    let (_, footer) = recipe(path)?;
-    Ok(footer.into_iter().find(|(key, _)| *key == DEFINITIONS_KEY).map(|(_, value)| value))
-}
-
 /// Files by the definition set that decoded them, in order of its hash; within one, by name.
-fn by_definitions(files: &[PathBuf]) -> Result<Vec<Vec<PathBuf>>, StoreError> {
+fn by_definitions(files: &[PathBuf]) -> Result<Vec<Vec<Footer>>, StoreError> {
     let mut groups = std::collections::BTreeMap::new();
     for file in files {
-        groups.entry(definitions_of(file)?).or_insert_with(Vec::new).push(file.clone());
+        let footer = Footer::read(file)?;
+        groups.entry(footer.definitions.clone()).or_insert_with(Vec::new).push(footer);
     }
     Ok(groups.into_values().collect())
-}
-
-fn rows_of(files: &[PathBuf]) -> Result<u64, StoreError> {
-    use parquet::file::reader::{FileReader, SerializedFileReader};
-    let mut rows = 0;
-    for path in files {
-        let file = std::fs::File::open(path).map_err(super::error::io_error(path, "opening"))?;
-        let reader = SerializedFileReader::new(file).map_err(parquet_error(path))?;
-        rows += u64::try_from(reader.metadata().file_metadata().num_rows()).unwrap_or(0);
-    }
-    Ok(rows)
 }

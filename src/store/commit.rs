@@ -70,6 +70,10 @@ pub struct VehicleFiled {
     pub buses: Vec<String>,
     /// A hash of 64 bits over the frames in their order, to tell an exact restoration.
     pub frames_hash: String,
+    /// A sum of 64 bits over the frames that the store had not, in whatever order: what it has of several captures
+    /// together is the sum of theirs.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub frames_sum: Option<String>,
 }
 
 /// A change of the store under preparation.
@@ -120,6 +124,14 @@ impl Change {
         self.put(store, &passing, &path);
         self.updated.push(filed);
         Ok(())
+    }
+
+    /// Does what another change does, too.
+    pub(crate) fn append(&mut self, mut other: Self) {
+        assert!(other.record.is_none(), "a change leaves one record");
+        self.renames.append(&mut other.renames);
+        self.removals.append(&mut other.removals);
+        self.updated.append(&mut other.updated);
     }
 
     /// Whether it changes nothing.

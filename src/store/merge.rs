@@ -1,209 +1,153 @@
-//! Many sorted files of one table → one, sorted by vehicle, then time; rows that overlapping captures share, once.
+//! Many sorted files of one table → one, sorted by vehicle, then time; or the rows of a capture that others have not.
 //!
-//! Memory is a few batches a file, however long the files are.
+//! Rows are read back as frames and written the way a capture's are, so that the same frames give the same bytes, in
+//! however many files they came. Files are opened when their turn comes; of files that lie over each other no more
+//! than [`FILES_MAX`] at a time, which bounds memory and handles.
 
 use std::cmp::Ordering;
 use std::collections::BinaryHeap;
-use std::fs::File;
-use std::path::{Path, PathBuf};
-use std::sync::Arc;
+use std::ops::{Range, RangeInclusive};
+use std::path::PathBuf;
+use std::sync::{Arc, RwLock};
 
-use arrow_array::cast::AsArray;
-use arrow_array::types::{Int32Type, TimestampMicrosecondType};
-use arrow_array::{Array, RecordBatch};
-use arrow_schema::SchemaRef;
-use arrow_select::interleave::interleave_record_batch;
-use parquet::arrow::arrow_reader::{ParquetRecordBatchReader, ParquetRecordBatchReaderBuilder};
+use super::error::StoreError;
+use super::file::{CHUNK_ROWS, TableFile, Written};
+use super::rows::{BusNames, FileRows, Footer, Wanted};
+use super::shape::Shape;
+use super::{Store, TABLE_KEY};
+use crate::decode::{MessageFrames, decode};
+use crate::defs::Definitions;
+use crate::frame::{Frame, FrameBlock, TimeUs};
+use crate::stop::Stop;
+use crate::table::signals::TableError;
+use crate::table::{CodeValue, ColumnData, raw, signals};
 
-use super::error::{StoreError, io_error, parquet_error};
-use super::file::{CHUNK_ROWS, TableFile};
-use crate::table::signals::words;
+/// Files that are read side by side.
+const FILES_MAX: usize = 32;
 
-/// Rows read at once of each file.
-const READ_ROWS: usize = 2 * 1024;
-
-/// How many rows went in and out of a merge.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
-pub struct Merged {
-    /// Rows written.
-    pub rows: u64,
-    /// Rows that several sources had.
-    pub shared: u64,
-}
-
-/// Merges files into `out`. Each of `sources` is one account of what was on the bus, in several files; a row that n
-/// sources have, m times at most in one of them, is written m times.
+/// Merges files of one table, decoded by one definition set, into a new one under its passing name.
+///
+/// Where rows of a vehicle have the same time, those of the file come first that begins earlier; then of that which
+/// stands first in `files`.
 ///
 /// # Errors
-/// A file cannot be read, or the result not be written.
-pub fn merge(sources: &[Vec<PathBuf>], out: &mut TableFile) -> Result<Merged, StoreError> {
-    let mut cursors = Vec::new();
-    for (source, files) in sources.iter().enumerate() {
-        for path in files {
-            if let Some(cursor) = Cursor::open(path, source)? {
-                cursors.push(cursor);
-            }
+/// A file cannot be read, the result not be written, or somebody asked for an end.
+pub(crate) fn merge(store: &Store, files: Vec<Footer>, stop: Option<&Stop>) -> Result<Written, StoreError> {
+    let mut files = files;
+    let first = |footer: &Footer| footer.times.map(|(first, _)| first);
+    files.sort_by(|a, b| (&a.vehicles, first(a)).cmp(&(&b.vehicles, first(b))));
+    // Rounds, as long as too many would be open at once.
+    let mut passing: Vec<PathBuf> = Vec::new();
+    while depth(&files) > FILES_MAX {
+        let mut round = Vec::new();
+        for group in files.chunks(FILES_MAX) {
+            let merged = merge_at_once(store, group, stop)?;
+            let footer = Footer::read(&merged.path)?;
+            passing.push(merged.path);
+            round.push(footer);
         }
+        files = round;
     }
-    let mut heap: BinaryHeap<Next> = BinaryHeap::new();
-    for (index, cursor) in cursors.iter().enumerate() {
-        heap.push(cursor.next(index));
-    }
-    let mut merged = Merged::default();
-    let mut chunk = Chunk::default();
-    let mut same: Vec<(usize, Row)> = Vec::new();
-    let mut cut_rows = CutRows { waiting: Vec::new(), waiting_rows: 0 };
-    while let Some(first) = heap.peek().map(|next| (next.vehicle.clone(), next.time)) {
-        // All rows of this vehicle and instant, source by source.
-        same.clear();
-        while heap.peek().is_some_and(|next| next.vehicle == first.0 && next.time == first.1) {
-            let Some(next) = heap.pop() else { break };
-            let cursor = &mut cursors[next.cursor];
-            same.push((cursor.source, chunk.row(next.cursor, cursor)));
-            if cursor.advance()? {
-                chunk.forget(next.cursor);
-            }
-            if !cursor.is_at_end() {
-                heap.push(cursor.next(next.cursor));
-            }
-        }
-        if sources.len() > 1 && same.iter().any(|(source, _)| *source != same[0].0) {
-            merged.shared += chunk.drop_shared(&mut same);
-        }
-        merged.rows += same.len() as u64;
-        chunk.picked.extend(same.iter().map(|(_, row)| (row.batch, row.row)));
-        if chunk.picked.len() >= CHUNK_ROWS {
-            let batch = chunk.take(out.path())?;
-            cut_rows.push(batch, out)?;
-        }
-    }
-    if !chunk.picked.is_empty() {
-        let batch = chunk.take(out.path())?;
-        cut_rows.push(batch, out)?;
-    }
-    cut_rows.finish(out)?;
+    let merged = merge_at_once(store, &files, stop)?;
+    passing.iter().try_for_each(|path| store.discard(path))?;
     Ok(merged)
 }
 
-/// Hands rows on in chunks of exactly [`CHUNK_ROWS`], so that the bytes do not depend on how they came.
-struct CutRows {
-    waiting: Vec<RecordBatch>,
-    waiting_rows: usize,
+/// Most files that lie over one instant of one vehicle.
+fn depth(files: &[Footer]) -> usize {
+    let mut borders = Vec::new();
+    for footer in files.iter().filter(|footer| footer.rows > 0) {
+        let Some(((lowest, highest), (first, last))) = footer.vehicles.as_ref().zip(footer.times) else {
+            return files.len();
+        };
+        // A file of several vehicles may reach over all times of those between.
+        let (first, last) = if lowest == highest { (first, last) } else { (TimeUs::MIN, TimeUs::MAX) };
+        borders.push(((lowest.as_slice(), first), 0, 1));
+        borders.push(((highest.as_slice(), last), 1, -1));
+    }
+    borders.sort();
+    let mut open = 0_i64;
+    let most = borders.iter().map(|(_, _, step)| {
+        open += step;
+        open
+    });
+    most.max().unwrap_or(0) as usize
 }
 
-impl CutRows {
-    fn push(&mut self, batch: RecordBatch, out: &mut TableFile) -> Result<(), StoreError> {
-        self.waiting_rows += batch.num_rows();
-        self.waiting.push(batch);
-        while self.waiting_rows >= CHUNK_ROWS {
-            let all = self.joined(out.path())?;
-            out.write(&all.slice(0, CHUNK_ROWS))?;
-            self.waiting_rows = all.num_rows() - CHUNK_ROWS;
-            self.waiting.push(all.slice(CHUNK_ROWS, self.waiting_rows));
-        }
-        Ok(())
+fn merge_at_once(store: &Store, files: &[Footer], stop: Option<&Stop>) -> Result<Written, StoreError> {
+    let mut buses = BusNames::new();
+    let mut out = RowsOut::new(store, files.first())?;
+    let mut heap: BinaryHeap<Next> = BinaryHeap::new();
+    let mut open: Vec<Option<FileRows>> = Vec::new();
+    for (file, footer) in files.iter().enumerate() {
+        open.push(None);
+        let name = footer.vehicles.as_ref().map_or(&[][..], |(lowest, _)| lowest);
+        let vehicle = Arc::from(String::from_utf8_lossy(name));
+        let time_us = footer.times.map_or(TimeUs::MIN, |(first, _)| first);
+        heap.push(Next { vehicle, time_us, since_us: TimeUs::MIN, file });
     }
-
-    fn finish(&mut self, out: &mut TableFile) -> Result<(), StoreError> {
-        if self.waiting_rows > 0 {
-            let all = self.joined(out.path())?;
-            out.write(&all)?;
-        }
-        Ok(())
-    }
-
-    fn joined(&mut self, path: &Path) -> Result<RecordBatch, StoreError> {
-        let batches = std::mem::take(&mut self.waiting);
-        if let [one] = batches.as_slice() {
-            return Ok(one.clone());
-        }
-        let schema = batches[0].schema();
-        arrow_select::concat::concat_batches(&schema, &batches).map_err(|error| parquet_error(path)(error.into()))
-    }
-}
-
-/// A place in a batch that the chunk at hand refers to.
-#[derive(Debug, Clone, Copy)]
-struct Row {
-    batch: usize,
-    row: usize,
-}
-
-/// Rows picked from batches, not yet copied.
-#[derive(Default)]
-struct Chunk {
-    batches: Vec<RecordBatch>,
-    /// Cursor → the chunk's number of its current batch.
-    current: std::collections::HashMap<usize, usize>,
-    picked: Vec<(usize, usize)>,
-}
-
-impl Chunk {
-    fn row(&mut self, index: usize, cursor: &Cursor) -> Row {
-        let batch = *self.current.entry(index).or_insert_with(|| {
-            self.batches.push(cursor.batch.clone());
-            self.batches.len() - 1
-        });
-        Row { batch, row: cursor.row }
-    }
-
-    /// The cursor went on to another batch.
-    fn forget(&mut self, index: usize) {
-        self.current.remove(&index);
-    }
-
-    /// Of equal rows, keeps as many as the source that has most of them. Gives the number dropped.
-    fn drop_shared(&self, same: &mut Vec<(usize, Row)>) -> u64 {
-        let mut kept: Vec<(usize, Row)> = Vec::new();
-        let before = same.len();
-        let sources: std::collections::BTreeSet<usize> = same.iter().map(|(source, _)| *source).collect();
-        for source in sources {
-            // Each row kept so far answers for one row of this source.
-            let mut free: Vec<bool> = vec![true; kept.len()];
-            for (_, row) in same.iter().filter(|(of, _)| *of == source) {
-                let twin = kept
-                    .iter()
-                    .enumerate()
-                    .position(|(at, (_, k))| free.get(at).copied().unwrap_or(false) && self.equal(*k, *row));
-                match twin {
-                    Some(at) => free[at] = false,
-                    None => kept.push((source, *row)),
+    let mut steps = 0_u32;
+    while let Some(next) = heap.pop() {
+        let rows = match &mut open[next.file] {
+            Some(rows) => rows,
+            // Its turn has come: from now on its own rows say where it stands.
+            fresh => {
+                let mut rows = FileRows::open(store, &files[next.file].path, None, true)?;
+                if rows.load(&mut buses)? {
+                    push(&mut heap, &rows, next.file, None);
+                    *fresh = Some(rows);
                 }
+                continue;
             }
+        };
+        steps = steps.wrapping_add(1);
+        if steps.is_multiple_of(1024) && stop.is_some_and(Stop::is_set) {
+            return Err(StoreError::Stopped);
         }
-        *same = kept;
-        (before - same.len()) as u64
+        // All rows up to where another file goes on.
+        let end = rows.vehicle_end();
+        let upto = match heap.peek() {
+            Some(other) if other.vehicle == next.vehicle => {
+                let first = |time_us: &TimeUs| {
+                    let here = (*time_us, next.since_us, next.file);
+                    here < (other.time_us, other.since_us, other.file)
+                };
+                rows.row + rows.block.time_us[rows.row..end].partition_point(first)
+            }
+            _ => end,
+        };
+        let upto = upto.max(rows.row + 1);
+        out.take(&rows.block, rows.row..upto, &next.vehicle, &buses)?;
+        rows.row = upto;
+        if !rows.is_at_end() || rows.load(&mut buses)? {
+            push(&mut heap, rows, next.file, Some(&next));
+        } else {
+            open[next.file] = None;
+            // It is done, and is not opened again: it is not in the heap.
+        }
     }
-
-    fn equal(&self, one: Row, other: Row) -> bool {
-        let (a, b) = (&self.batches[one.batch], &self.batches[other.batch]);
-        a.columns()
-            .iter()
-            .zip(b.columns())
-            .all(|(a, b)| a.slice(one.row, 1).to_data() == b.slice(other.row, 1).to_data())
-    }
-
-    fn take(&mut self, path: &Path) -> Result<RecordBatch, StoreError> {
-        let batches: Vec<&RecordBatch> = self.batches.iter().collect();
-        let taken = interleave_record_batch(&batches, &self.picked).map_err(|e| parquet_error(path)(e.into()))?;
-        self.batches.clear();
-        self.current.clear();
-        self.picked.clear();
-        Ok(taken)
-    }
+    out.finish()
 }
 
-/// The next row of a file, for the heap: earliest first, then by file.
+fn push(heap: &mut BinaryHeap<Next>, rows: &FileRows, file: usize, before: Option<&Next>) {
+    let Some((vehicle, time_us)) = rows.next() else { return };
+    let since_us = before.filter(|before| before.vehicle == *vehicle).map_or(time_us, |before| before.since_us);
+    heap.push(Next { vehicle: vehicle.clone(), time_us, since_us, file });
+}
+
+/// The next row of a file, for the heap: lowest vehicle, earliest time, then the file that begins earlier.
 #[derive(PartialEq, Eq)]
 struct Next {
     vehicle: Arc<str>,
-    time: i64,
-    cursor: usize,
+    time_us: TimeUs,
+    /// First time of this vehicle in the file.
+    since_us: TimeUs,
+    file: usize,
 }
 
 impl Ord for Next {
     fn cmp(&self, other: &Self) -> Ordering {
-        let key = |next: &Self| (next.time, next.cursor);
+        let key = |next: &Self| (next.time_us, next.since_us, next.file);
         other.vehicle.cmp(&self.vehicle).then_with(|| key(other).cmp(&key(self)))
     }
 }
@@ -214,81 +158,200 @@ impl PartialOrd for Next {
     }
 }
 
-/// A place in a sorted file.
-struct Cursor {
-    path: PathBuf,
-    source: usize,
-    reader: ParquetRecordBatchReader,
-    batch: RecordBatch,
-    vehicles: Vec<Arc<str>>,
-    row: usize,
-}
-
-impl Cursor {
-    /// Opens a file at its first row; none where it has no rows.
-    fn open(path: &Path, source: usize) -> Result<Option<Self>, StoreError> {
-        let (schema, reader) = open_batches(path, READ_ROWS)?;
-        let batch = RecordBatch::new_empty(schema);
-        let mut cursor = Self { path: path.to_owned(), source, reader, batch, vehicles: Vec::new(), row: 0 };
-        cursor.load()?;
-        Ok((!cursor.is_at_end()).then_some(cursor))
+/// Writes the rows of a capture's file that `known` files have not; a row that they have n times counts n times.
+/// Gives the file, none where all are known; `tell` is told of those that are, and the name of their bus.
+///
+/// # Errors
+/// A file cannot be read, or the result not be written.
+pub(crate) fn without_known(
+    store: &Store,
+    fresh: &Footer,
+    known: &[Footer],
+    vehicle: &str,
+    span: RangeInclusive<TimeUs>,
+    tell: &mut dyn FnMut(&Frame, &str),
+) -> Result<Option<Written>, StoreError> {
+    let mut buses = BusNames::new();
+    let mut out = RowsOut::new(store, Some(fresh))?;
+    let name: Arc<str> = Arc::from(vehicle);
+    let wanted = Wanted { vehicle: vehicle.to_owned(), span };
+    let mut fresh = FileRows::open(store, &fresh.path, None, true)?;
+    let mut others = Vec::new();
+    for footer in known {
+        let mut rows = FileRows::open(store, &footer.path, Some(wanted.clone()), known.len() <= FILES_MAX)?;
+        if rows.load(&mut buses)? {
+            others.push(rows);
+        }
     }
-
-    fn load(&mut self) -> Result<(), StoreError> {
-        self.row = 0;
-        loop {
-            match self.reader.next() {
-                None => {
-                    self.batch = self.batch.slice(0, 0);
-                    return Ok(());
+    let mut kept = 0;
+    // Frames that are there at the instant at hand, and are not yet found in the capture.
+    let (mut there_at, mut there): (Option<TimeUs>, Vec<Frame>) = (None, Vec::new());
+    while !fresh.is_at_end() || fresh.load(&mut buses)? {
+        let time_us = fresh.block.time_us[fresh.row];
+        if there_at != Some(time_us) {
+            there_at = Some(time_us);
+            there.clear();
+            for rows in &mut others {
+                while !rows.is_at_end() || rows.load(&mut buses)? {
+                    match rows.block.time_us[rows.row].cmp(&time_us) {
+                        Ordering::Greater => break,
+                        Ordering::Equal => there.push(rows.block.frame(rows.row)),
+                        Ordering::Less => {}
+                    }
+                    rows.row += 1;
                 }
-                Some(batch) => self.batch = batch.map_err(|error| parquet_error(&self.path)(error.into()))?,
-            }
-            if self.batch.num_rows() > 0 {
-                self.vehicles = vehicles_of(&self.batch);
-                return Ok(());
             }
         }
-    }
-
-    /// Goes to the next row; true when that is in another batch.
-    fn advance(&mut self) -> Result<bool, StoreError> {
-        self.row += 1;
-        if self.row < self.batch.num_rows() {
-            return Ok(false);
+        let frame = fresh.block.frame(fresh.row);
+        if let Some(twin) = there.iter().position(|other| *other == frame) {
+            there.swap_remove(twin);
+            tell(&frame, &buses[usize::from(frame.channel)]);
+        } else {
+            out.take(&fresh.block, fresh.row..fresh.row + 1, &name, &buses)?;
+            kept += 1;
         }
-        self.load()?;
-        Ok(true)
+        fresh.row += 1;
+    }
+    let written = out.finish()?;
+    if kept > 0 {
+        return Ok(Some(written));
+    }
+    store.discard(&written.path)?;
+    Ok(None)
+}
+
+/// A file being written out of rows that come in order.
+struct RowsOut {
+    definitions: Arc<Definitions>,
+    /// Its message; none: raw.
+    message: Option<usize>,
+    file: TableFile,
+    names: Arc<RwLock<Vec<Arc<str>>>>,
+    buses: BusNames,
+    frames: MessageFrames,
+    raw: FrameBlock,
+    /// Of each row that waits, its vehicle among the names.
+    vehicles: Vec<u16>,
+}
+
+impl RowsOut {
+    /// Begins a file like the one that `footer` is of.
+    fn new(store: &Store, footer: Option<&Footer>) -> Result<Self, StoreError> {
+        let Some(footer) = footer else { unreachable!("a merge has files") };
+        let lost = || StoreError::DefinitionsLost { path: footer.path.clone(), hash: "of no set".into() };
+        let hash = footer.definitions.as_ref().ok_or_else(lost)?;
+        let definitions = store.known_definitions(hash, &footer.path)?;
+        let table = footer.keys.iter().find(|(key, _)| *key == TABLE_KEY).map(|(_, table)| table.as_str());
+        let of_bus = footer.keys.iter().any(|(key, _)| *key == super::BUS_KEY);
+        let message = match table {
+            Some(raw::NAME) if !of_bus => None,
+            table => Some(table.and_then(|table| definitions.message(table)).ok_or_else(lost)?),
+        };
+        let names: Arc<RwLock<Vec<Arc<str>>>> = Arc::default();
+        let shape = match message {
+            Some(message) => {
+                let names = Arc::clone(&names);
+                let meaning = move |code: u16| {
+                    let names = names.read().unwrap_or_else(std::sync::PoisonError::into_inner);
+                    CodeValue::Text(names.get(usize::from(code)).map_or(String::new(), |name| name.to_string()))
+                };
+                Shape::signals(&definitions.messages[message], Arc::new(meaning), footer.keys.clone())
+            }
+            None => Shape::raw(footer.keys.clone()),
+        };
+        let file = shape.create(store.incoming())?;
+        let (frames, raw) = (MessageFrames::default(), FrameBlock::default());
+        Ok(Self { definitions, message, file, names, buses: Vec::new(), frames, raw, vehicles: Vec::new() })
     }
 
-    fn is_at_end(&self) -> bool {
-        self.row >= self.batch.num_rows()
+    /// Appends rows of one vehicle.
+    fn take(
+        &mut self,
+        block: &FrameBlock,
+        range: Range<usize>,
+        vehicle: &Arc<str>,
+        buses: &BusNames,
+    ) -> Result<(), StoreError> {
+        let code = self.code_of(vehicle)?;
+        let mut from = range.start;
+        while from < range.end {
+            let upto = range.end.min(from + CHUNK_ROWS - self.vehicles.len());
+            self.vehicles.resize(self.vehicles.len() + (upto - from), code);
+            match self.message {
+                Some(message) => {
+                    let varies = self.definitions.messages[message].id_varies();
+                    append(&mut self.frames, block, from..upto, varies);
+                }
+                None => (from..upto).for_each(|row| self.raw.push(&block.frame(row))),
+            }
+            if self.vehicles.len() == CHUNK_ROWS {
+                self.buses.clone_from(buses);
+                self.write()?;
+            }
+            from = upto;
+        }
+        if self.buses.len() < buses.len() {
+            self.buses.clone_from(buses);
+        }
+        Ok(())
     }
 
-    fn next(&self, cursor: usize) -> Next {
-        let times = self.batch.column(0).as_primitive_opt::<TimestampMicrosecondType>();
-        let time = times.map_or(0, |times| times.value(self.row));
-        Next { vehicle: self.vehicles[self.row].clone(), time, cursor }
+    fn code_of(&mut self, vehicle: &Arc<str>) -> Result<u16, StoreError> {
+        let mut names = self.names.write().unwrap_or_else(std::sync::PoisonError::into_inner);
+        if names.last() != Some(vehicle) {
+            names.push(vehicle.clone());
+        }
+        // The column's patterns have 16 bits.
+        u16::try_from(names.len() - 1).map_err(|_| StoreError::Table {
+            path: self.file.path().to_owned(),
+            source: TableError::Column { column: "vehicle".into() },
+        })
+    }
+
+    /// Writes a chunk.
+    fn write(&mut self) -> Result<(), StoreError> {
+        let rows = self.vehicles.len();
+        let data = match self.message {
+            Some(message) => {
+                let message = &self.definitions.messages[message];
+                let columns = decode(message, &self.frames, 0..rows);
+                let mut data = signals::columns(message, &self.frames, 0..rows, columns);
+                data[signals::VEHICLE_COLUMN] = ColumnData::Codes(std::mem::take(&mut self.vehicles), None);
+                self.frames.clear();
+                data
+            }
+            None => {
+                let names = self.names.read().unwrap_or_else(std::sync::PoisonError::into_inner);
+                let vehicle = |row: usize| &*names[usize::from(self.vehicles[row])];
+                let batch = raw::batch(&vehicle, &self.buses, &self.raw, 0..rows);
+                self.raw.clear();
+                batch.columns().iter().map(|array| ColumnData::Array(array.clone())).collect()
+            }
+        };
+        self.vehicles.clear();
+        self.file.write_columns(data, rows)
+    }
+
+    fn finish(mut self) -> Result<Written, StoreError> {
+        if !self.vehicles.is_empty() {
+            self.write()?;
+        }
+        self.file.finish()
     }
 }
 
-/// The vehicle of each row: one allocation a word, not a row.
-fn vehicles_of(batch: &RecordBatch) -> Vec<Arc<str>> {
-    let column = batch.column(1);
-    if let Some(dictionary) = column.as_dictionary_opt::<Int32Type>()
-        && let Some(values) = dictionary.values().as_string_opt::<i32>()
-    {
-        let names: Vec<Arc<str>> = values.iter().map(|name| Arc::from(name.unwrap_or_default())).collect();
-        return dictionary.keys().values().iter().map(|key| names[*key as usize].clone()).collect();
+fn append(frames: &mut MessageFrames, block: &FrameBlock, range: Range<usize>, varies: bool) {
+    frames.time_us.extend_from_slice(&block.time_us[range.clone()]);
+    frames.meta.extend_from_slice(&block.meta[range.clone()]);
+    if varies {
+        frames.id.extend_from_slice(&block.id[range.clone()]);
     }
-    words(column).unwrap_or_default().into_iter().map(Arc::from).collect()
-}
-
-/// A file's columns and its batches.
-pub(super) fn open_batches(path: &Path, rows: usize) -> Result<(SchemaRef, ParquetRecordBatchReader), StoreError> {
-    let file = File::open(path).map_err(io_error(path, "opening"))?;
-    let builder = ParquetRecordBatchReaderBuilder::try_new(file).map_err(parquet_error(path))?;
-    let schema = builder.schema().clone();
-    let reader = builder.with_batch_size(rows).build().map_err(parquet_error(path))?;
-    Ok((schema, reader))
+    for row in range {
+        if block.meta[row].len > 8 {
+            frames.word.push(frames.long.len() as u64);
+            frames.long.push(block.long[block.data[row] as usize]);
+        } else {
+            frames.word.push(block.data[row]);
+        }
+    }
 }

@@ -20,16 +20,20 @@ pub mod merge;
 pub mod order;
 pub mod read;
 pub mod records;
+pub mod retention;
+pub(crate) mod rows;
+pub(crate) mod shape;
 pub mod summary;
 
 pub use close::Closed;
 pub use commit::{Change, Filed, HeardLast, VehicleFiled};
 pub use error::StoreError;
 
+use std::collections::HashMap;
 use std::fs::{self, File};
 use std::path::{Path, PathBuf};
-use std::sync::Mutex;
 use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::{Arc, Mutex};
 
 use error::io_error;
 use serde::{Deserialize, Serialize};
@@ -61,6 +65,8 @@ pub struct Store {
     incoming: AtomicU64,
     /// What was filed, in short; read when it is asked first.
     index: Mutex<Option<records::Index>>,
+    /// Definition sets that decoded something here, by hash, as far as they were asked for.
+    sets: Mutex<HashMap<String, Arc<Definitions>>>,
 }
 
 impl Store {
@@ -93,8 +99,13 @@ impl Store {
             Err(fs::TryLockError::WouldBlock) => return Err(StoreError::Busy { path: root.to_owned() }),
             Err(fs::TryLockError::Error(source)) => return Err(io_error(&lock_path, "locking")(source)),
         }
-        let store =
-            Self { root: root.to_owned(), lock: Some(lock), incoming: AtomicU64::new(0), index: Mutex::default() };
+        let store = Self {
+            root: root.to_owned(),
+            lock: Some(lock),
+            incoming: AtomicU64::new(0),
+            index: Mutex::default(),
+            sets: Mutex::default(),
+        };
         let folders = ["filed", "incoming", "definitions"].map(|name| root.join(name));
         if folders.iter().any(|folder| !folder.exists()) {
             // Folders without a label would be no store: it is certain before them, whoever has written it.
@@ -114,7 +125,13 @@ impl Store {
     /// There is none, or it is of a later version.
     pub fn open_to_read(root: &Path) -> Result<Self, StoreError> {
         check_label(root)?;
-        Ok(Self { root: root.to_owned(), lock: None, incoming: AtomicU64::new(0), index: Mutex::default() })
+        Ok(Self {
+            root: root.to_owned(),
+            lock: None,
+            incoming: AtomicU64::new(0),
+            index: Mutex::default(),
+            sets: Mutex::default(),
+        })
     }
 
     /// Its folder.
@@ -177,18 +194,15 @@ impl Store {
         fs::remove_file(path).map_err(io_error(path, "removing"))
     }
 
-    /// Refuses files that another definition set decoded.
-    ///
-    /// # Errors
-    /// One of them was.
-    pub fn check_definitions(&self, files: &[PathBuf], defs: &Definitions) -> Result<(), StoreError> {
-        for path in files {
-            let hash = close::definitions_of(path)?;
-            if hash.as_deref() != Some(defs.hash.as_str()) {
-                return Err(StoreError::OtherDefinitions { path: path.clone(), ours: defs.hash.clone() });
-            }
+    /// A definition set that decoded something here, read once.
+    pub(crate) fn known_definitions(&self, hash: &str, wanted_by: &Path) -> Result<Arc<Definitions>, StoreError> {
+        let mut sets = self.sets.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+        if let Some(known) = sets.get(hash) {
+            return Ok(Arc::clone(known));
         }
-        Ok(())
+        let loaded = Arc::new(self.definitions(hash, wanted_by)?);
+        sets.insert(hash.to_owned(), Arc::clone(&loaded));
+        Ok(loaded)
     }
 
     /// A definition set that decoded something here.

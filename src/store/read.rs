@@ -4,24 +4,17 @@
 
 use std::cmp::Ordering;
 use std::collections::{BTreeMap, BinaryHeap, HashMap};
-use std::fs::{self, File};
+use std::fs;
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
 
-use arrow_array::RecordBatch;
-use parquet::arrow::arrow_reader::{ParquetRecordBatchReader, ParquetRecordBatchReaderBuilder};
-use parquet::file::metadata::{ParquetMetaData, RowGroupMetaData};
-use parquet::file::statistics::Statistics;
+use super::Store;
+use super::error::{StoreError, io_error};
+use super::rows::{BusNames, FileRows, Footer, Wanted};
+use crate::frame::{FrameBlock, TimeUs};
+use crate::table::raw;
 
-use super::error::{StoreError, io_error, parquet_error};
-use super::{BUS_KEY, DEFINITIONS_KEY, Store};
-use crate::decode::rebuild::rebuild;
-use crate::defs::{Definitions, Matching};
-use crate::frame::{CanId, FrameBlock, Meta, TimeUs};
-use crate::table::{raw, signals};
-
-/// Rows rebuilt at once of each file.
-const READ_ROWS: usize = 4 * 1024;
+/// Tables whose files are held open; where there are more, each is opened for every reading.
+const TABLES_HELD_MAX: usize = 256;
 /// Microseconds of a day.
 const DAY_US: i64 = 86_400_000_000;
 
@@ -42,6 +35,13 @@ pub fn file_prefix(vehicle: &str) -> String {
     prefix
 }
 
+/// Name of the file of a vehicle's rows that a capture brought. By name, files follow the captures' own times.
+pub(crate) fn piece_name(vehicle: &str, first_us: TimeUs, id: &str) -> String {
+    let at = jiff::Timestamp::from_microsecond(first_us).map(|at| at.strftime("%Y%m%dT%H%M%S%6fZ").to_string());
+    let short = id.get(..12).unwrap_or(id);
+    format!("{}{}-{short}.parquet", file_prefix(vehicle), at.unwrap_or_else(|_| "astray".to_owned()))
+}
+
 /// Parquet files of a folder that may hold rows of a vehicle, by name; none where there is no such folder.
 ///
 /// # Errors
@@ -54,6 +54,24 @@ pub fn files_of(folder: &Path, vehicle: &str) -> Result<Vec<PathBuf>, StoreError
         name.starts_with("merged") || name.starts_with(&prefix)
     });
     Ok(files)
+}
+
+/// Merged files of a folder. There is one a definition set.
+pub(crate) fn merged_files(folder: &Path) -> Result<Vec<PathBuf>, StoreError> {
+    let mut files = Vec::new();
+    for number in 0.. {
+        let path = folder.join(merged_name(number));
+        if !path.exists() {
+            break;
+        }
+        files.push(path);
+    }
+    Ok(files)
+}
+
+/// Name of a folder's merged files by number.
+pub(super) fn merged_name(number: u32) -> String {
+    if number == 0 { MERGED.to_owned() } else { format!("merged-{number}.parquet") }
 }
 
 /// All Parquet files of a folder, by name; none where there is no such folder.
@@ -82,40 +100,55 @@ pub(super) fn entries(folder: &Path) -> Result<Vec<PathBuf>, StoreError> {
     Ok(paths)
 }
 
+/// Every table's folder of every service day, with its date.
+///
+/// # Errors
+/// A folder cannot be read.
+pub(crate) fn dated_folders(store: &Store) -> Result<Vec<(jiff::civil::Date, PathBuf)>, StoreError> {
+    let mut tables = entries(&store.root().join("signals"))?;
+    tables.push(store.root().join("raw"));
+    let mut folders = Vec::new();
+    for table in tables {
+        folders.extend(entries(&table)?.into_iter().filter_map(|folder| Some((date_of(&folder)?, folder))));
+    }
+    Ok(folders)
+}
+
+/// The date that a folder is named after.
+fn date_of(folder: &Path) -> Option<jiff::civil::Date> {
+    folder.file_name()?.to_str()?.strip_prefix("date=")?.parse().ok()
+}
+
 /// One vehicle's frames over a span of time.
 pub struct FrameReader<'s> {
     store: &'s Store,
-    vehicle: String,
-    span: std::ops::RangeInclusive<TimeUs>,
+    wanted: Wanted,
     tables: Vec<TableReader>,
     heap: BinaryHeap<Next>,
     /// Names of the buses; a frame's channel is an index into it.
-    buses: Vec<String>,
-    definitions: HashMap<String, Arc<Definitions>>,
+    buses: BusNames,
+    /// Files that stand in for those of a folder.
+    instead: Option<&'s Instead>,
 }
+
+/// Folders, and the files to be read in place of what lies there.
+pub(crate) type Instead = HashMap<PathBuf, Vec<PathBuf>>;
 
 /// One table, date by date; its rank is its place among the tables.
 struct TableReader {
     name: String,
     /// Folders still to be read, last date first.
     folders: Vec<PathBuf>,
-    open: Vec<FileReader>,
+    files: Vec<TableFile>,
+    /// Files of the date at hand that are not at their end.
+    unread: usize,
 }
 
-/// One file, batch by batch.
-struct FileReader {
-    path: PathBuf,
-    definitions: Option<Arc<Definitions>>,
-    bus: String,
-    batches: ParquetRecordBatchReader,
-    rows: Rebuilt,
-    row: usize,
-}
-
-/// Rows of a batch that are of the vehicle and within the span, as frames.
-#[derive(Default)]
-struct Rebuilt {
-    block: FrameBlock,
+/// A file of the date at hand: opened when its turn comes.
+enum TableFile {
+    Closed(PathBuf),
+    Open(Box<FileRows>),
+    Done,
 }
 
 #[derive(PartialEq, Eq)]
@@ -143,6 +176,16 @@ impl<'s> FrameReader<'s> {
     /// # Errors
     /// A file cannot be read.
     pub fn open(store: &'s Store, vehicle: &str, span: std::ops::RangeInclusive<TimeUs>) -> Result<Self, StoreError> {
+        Self::open_with(store, vehicle, span, None)
+    }
+
+    /// The same, of a store in which some folders hold other files.
+    pub(crate) fn open_with(
+        store: &'s Store,
+        vehicle: &str,
+        span: std::ops::RangeInclusive<TimeUs>,
+        instead: Option<&'s Instead>,
+    ) -> Result<Self, StoreError> {
         let mut tables = BTreeMap::new();
         for folder in entries(&store.root().join("signals"))? {
             let name = folder.file_name().unwrap_or_default().to_string_lossy().into_owned();
@@ -156,17 +199,11 @@ impl<'s> FrameReader<'s> {
             let mut folders = entries(&folder)?;
             folders.retain(|folder| date_within(folder, &span));
             folders.reverse();
-            readers.push(TableReader { name, folders, open: Vec::new() });
+            readers.push(TableReader { name, folders, files: Vec::new(), unread: 0 });
         }
-        let mut reader = Self {
-            store,
-            vehicle: vehicle.to_owned(),
-            span,
-            tables: readers,
-            heap: BinaryHeap::new(),
-            buses: Vec::new(),
-            definitions: HashMap::new(),
-        };
+        let wanted = Wanted { vehicle: vehicle.to_owned(), span };
+        let (heap, buses) = (BinaryHeap::new(), BusNames::new());
+        let mut reader = Self { store, wanted, tables: readers, heap, buses, instead };
         for table in 0..reader.tables.len() {
             reader.next_date(table)?;
         }
@@ -193,183 +230,69 @@ impl<'s> FrameReader<'s> {
         ranks: &mut Vec<u32>,
         frames_max: usize,
     ) -> Result<bool, StoreError> {
-        for _ in 0..frames_max {
+        let mut filled = 0;
+        while filled < frames_max {
             let Some(next) = self.heap.pop() else { return Ok(false) };
-            let file = &mut self.tables[next.rank].open[next.file];
-            block.push(&file.rows.block.frame(file.row));
-            ranks.push(next.rank as u32);
-            file.row += 1;
-            if file.row >= file.rows.block.len() {
-                self.load(next.rank, next.file)?;
+            let held = self.tables.len() <= TABLES_HELD_MAX;
+            let table = &mut self.tables[next.rank];
+            let file = &mut table.files[next.file];
+            if let TableFile::Closed(path) = file {
+                let rows = FileRows::open(self.store, path, Some(self.wanted.clone()), held)?;
+                *file = TableFile::Open(Box::new(rows));
+            } else if let TableFile::Open(rows) = file {
+                block.push(&rows.block.frame(rows.row));
+                ranks.push(next.rank as u32);
+                rows.row += 1;
+                filled += 1;
             }
-            let table = &self.tables[next.rank];
-            match table.open.get(next.file).and_then(|file| file.rows.block.time_us.get(file.row)) {
-                Some(time_us) => self.heap.push(Next { time_us: *time_us, ..next }),
-                None if table.open.iter().all(|file| file.row >= file.rows.block.len()) => self.next_date(next.rank)?,
-                None => {}
+            let TableFile::Open(rows) = file else { continue };
+            if !rows.is_at_end() || rows.load(&mut self.buses)? {
+                self.heap.push(Next { time_us: rows.block.time_us[rows.row], ..next });
+                continue;
+            }
+            *file = TableFile::Done;
+            table.unread -= 1;
+            if table.unread == 0 {
+                self.next_date(next.rank)?;
             }
         }
         Ok(!self.heap.is_empty())
     }
 
-    /// Opens the files of a table's next date that has frames.
-    fn next_date(&mut self, table: usize) -> Result<(), StoreError> {
-        self.tables[table].open.clear();
-        while let Some(folder) = self.tables[table].folders.pop() {
-            for path in files_of(&folder, &self.vehicle)? {
-                if let Some(file) = self.open_file(&path)? {
-                    self.tables[table].open.push(file);
-                    self.load(table, self.tables[table].open.len() - 1)?;
+    /// Looks for the files of a table's next date that can hold frames.
+    fn next_date(&mut self, rank: usize) -> Result<(), StoreError> {
+        let table = &mut self.tables[rank];
+        table.files.clear();
+        while let Some(folder) = table.folders.pop() {
+            let paths = match self.instead.and_then(|instead| instead.get(&folder)) {
+                Some(paths) => paths.clone(),
+                None => files_of(&folder, &self.wanted.vehicle)?,
+            };
+            let mut found = Vec::new();
+            for path in paths {
+                let footer = Footer::read(&path)?;
+                if footer.rows > 0 && self.wanted.may_be_in_file(&footer) {
+                    found.push((footer.times.map_or(TimeUs::MIN, |(first, _)| first), path));
                 }
             }
-            let open = &self.tables[table].open;
-            for (file, reader) in open.iter().enumerate() {
-                if let Some(time_us) = reader.rows.block.time_us.first() {
-                    self.heap.push(Next { time_us: *time_us, rank: table, file });
-                }
+            // Of files that have rows at the same instant, that one comes first which begins earlier.
+            found.sort_by_key(|(first_us, _)| *first_us);
+            for (file, (time_us, path)) in found.into_iter().enumerate() {
+                self.heap.push(Next { time_us, rank, file });
+                table.files.push(TableFile::Closed(path));
             }
-            if open.iter().any(|file| !file.rows.block.is_empty()) {
+            table.unread = table.files.len();
+            if table.unread > 0 {
                 return Ok(());
             }
-            self.tables[table].open.clear();
         }
         Ok(())
     }
-
-    /// Opens a file's row groups that can hold frames of the span; none where there are none.
-    fn open_file(&mut self, path: &Path) -> Result<Option<FileReader>, StoreError> {
-        let file = File::open(path).map_err(io_error(path, "opening"))?;
-        let builder = ParquetRecordBatchReaderBuilder::try_new(file).map_err(parquet_error(path))?;
-        let metadata = builder.metadata().clone();
-        let wanted: Vec<usize> =
-            (0..metadata.num_row_groups()).filter(|group| self.may_hold(metadata.row_group(*group))).collect();
-        if wanted.is_empty() {
-            return Ok(None);
-        }
-        let definitions = match footer_value(&metadata, DEFINITIONS_KEY) {
-            None => None,
-            Some(hash) => Some(match self.definitions.get(&hash) {
-                Some(known) => known.clone(),
-                None => {
-                    let loaded = Arc::new(self.store.definitions(&hash, path)?);
-                    self.definitions.insert(hash, loaded.clone());
-                    loaded
-                }
-            }),
-        };
-        let bus = footer_value(&metadata, BUS_KEY).unwrap_or_default();
-        let reader = builder.with_row_groups(wanted).with_batch_size(READ_ROWS);
-        let batches = reader.build().map_err(parquet_error(path))?;
-        Ok(Some(FileReader { path: path.to_owned(), definitions, bus, batches, rows: Rebuilt::default(), row: 0 }))
-    }
-
-    fn may_hold(&self, group: &RowGroupMetaData) -> bool {
-        let time = match group.column(0).statistics() {
-            Some(Statistics::Int64(times)) => times.min_opt().zip(times.max_opt()),
-            _ => None,
-        };
-        let vehicle = match group.column(1).statistics() {
-            Some(Statistics::ByteArray(names)) => names.min_opt().zip(names.max_opt()),
-            _ => None,
-        };
-        let in_time = time.is_none_or(|(first, last)| first <= self.span.end() && last >= self.span.start());
-        let name = self.vehicle.as_bytes();
-        in_time && vehicle.is_none_or(|(lowest, highest)| lowest.data() <= name && name <= highest.data())
-    }
-
-    /// Reads a file's next rows that are wanted.
-    fn load(&mut self, table: usize, file: usize) -> Result<(), StoreError> {
-        let name = self.tables[table].name.clone();
-        let file = &mut self.tables[table].open[file];
-        file.row = 0;
-        file.rows.block.clear();
-        while file.rows.block.is_empty() {
-            let Some(batch) = file.batches.next() else { return Ok(()) };
-            let batch = batch.map_err(|error| parquet_error(&file.path)(error.into()))?;
-            let mut keep = Keep { vehicle: &self.vehicle, span: &self.span, buses: &mut self.buses };
-            if name == raw::NAME && file.bus.is_empty() {
-                keep.raw(file, &batch)?;
-            } else {
-                keep.signals(file, &name, &batch)?;
-            }
-        }
-        Ok(())
-    }
-}
-
-/// What is taken of a batch.
-struct Keep<'a> {
-    vehicle: &'a str,
-    span: &'a std::ops::RangeInclusive<TimeUs>,
-    buses: &'a mut Vec<String>,
-}
-
-impl Keep<'_> {
-    fn channel(&mut self, bus: &str) -> u16 {
-        let at = self.buses.iter().position(|known| known == bus).unwrap_or_else(|| {
-            self.buses.push(bus.to_owned());
-            self.buses.len() - 1
-        });
-        at as u16
-    }
-
-    fn raw(&mut self, file: &mut FileReader, batch: &RecordBatch) -> Result<(), StoreError> {
-        let path = &file.path;
-        let (block, vehicles, buses) =
-            raw::rows(batch).map_err(|source| StoreError::Table { path: path.clone(), source })?;
-        for (row, (vehicle, bus)) in vehicles.iter().zip(buses).enumerate() {
-            if vehicle == self.vehicle && self.span.contains(&block.time_us[row]) {
-                let mut frame = block.frame(row);
-                frame.channel = self.channel(&bus);
-                file.rows.block.push(&frame);
-            }
-        }
-        Ok(())
-    }
-
-    fn signals(&mut self, file: &mut FileReader, table: &str, batch: &RecordBatch) -> Result<(), StoreError> {
-        let path = file.path.clone();
-        let lost = || StoreError::DefinitionsLost { path: path.clone(), hash: "of no set".into() };
-        let definitions = file.definitions.clone().ok_or_else(lost)?;
-        let message = definitions.message(table).ok_or_else(lost)?;
-        let message = &definitions.messages[message];
-        let rows = signals::rows(message, batch).map_err(|source| StoreError::Table { path: path.clone(), source })?;
-        let frames = rebuild(message, &rows.time_us, &rows.source, &rows.columns)
-            .map_err(|source| StoreError::Rebuild { path: path.clone(), source })?;
-        let channel = self.channel(&file.bus);
-        let fixed = match message.matching {
-            Matching::Exactly(id) => id,
-            Matching::Group { .. } => CanId::default(),
-        };
-        for (row, vehicle) in rows.vehicle.iter().enumerate() {
-            if vehicle != self.vehicle || !self.span.contains(&frames.time_us[row]) {
-                continue;
-            }
-            let id = frames.id.get(row).copied().unwrap_or(fixed);
-            let meta = Meta { channel, ..frames.meta[row] };
-            if meta.len > 8 {
-                let data = frames.payload(row);
-                file.rows.block.push_long(frames.time_us[row], id, meta, &data[..usize::from(meta.len)]);
-            } else {
-                file.rows.block.push_short(frames.time_us[row], id, meta, frames.word[row]);
-            }
-        }
-        Ok(())
-    }
-}
-
-/// A value of a file's footer.
-pub(super) fn footer_value(metadata: &ParquetMetaData, key: &str) -> Option<String> {
-    let pairs = metadata.file_metadata().key_value_metadata()?;
-    pairs.iter().find(|pair| pair.key == key).and_then(|pair| pair.value.clone())
 }
 
 /// Whether a `date=…` folder can hold instants of a span, whatever the zone and the hour at which days begin.
 fn date_within(folder: &Path, span: &std::ops::RangeInclusive<TimeUs>) -> bool {
-    let name = folder.file_name().unwrap_or_default().to_string_lossy();
-    let Some(date) = name.strip_prefix("date=").and_then(|date| date.parse::<jiff::civil::Date>().ok()) else {
-        return false;
-    };
+    let Some(date) = date_of(folder) else { return false };
     // Beyond the calendar, all instants are of its first or last days.
     if !(-9_998..=9_998).contains(&date.year()) {
         return true;

@@ -3,6 +3,7 @@
 //! Every row says in `recording` from which stretch of recording it was counted: the first instant of that stretch.
 //! Where late frames join a stretch, its rows are dropped and counted anew.
 
+use std::fs::File;
 use std::ops::RangeInclusive;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -13,10 +14,10 @@ use arrow_array::{BooleanArray, RecordBatch, TimestampMicrosecondArray, UInt64Ar
 use arrow_schema::{Schema, SchemaRef};
 use jiff::ToSpan;
 use jiff::civil::Date;
+use parquet::arrow::arrow_reader::{ParquetRecordBatchReader, ParquetRecordBatchReaderBuilder};
 
-use super::error::{StoreError, parquet_error};
+use super::error::{StoreError, io_error, parquet_error};
 use super::file::{CHUNK_ROWS, TableFile, Written, packing_of, properties};
-use super::merge::open_batches;
 use super::read::{entries, parquet_files};
 use super::{Change, Store, TABLE_KEY};
 use crate::frame::TimeUs;
@@ -57,6 +58,15 @@ pub fn write(store: &Store, table: &str, batch: &RecordBatch) -> Result<Written,
         file.write(&batch.slice(start, CHUNK_ROWS.min(batch.num_rows() - start)))?;
     }
     file.finish()
+}
+
+/// A file's columns and its batches.
+pub(super) fn open_batches(path: &Path, rows: usize) -> Result<(SchemaRef, ParquetRecordBatchReader), StoreError> {
+    let file = File::open(path).map_err(io_error(path, "opening"))?;
+    let builder = ParquetRecordBatchReaderBuilder::try_new(file).map_err(parquet_error(path))?;
+    let schema = builder.schema().clone();
+    let reader = builder.with_batch_size(rows).build().map_err(parquet_error(path))?;
+    Ok((schema, reader))
 }
 
 /// All rows of a summary file, as one batch.

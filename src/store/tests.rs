@@ -3,7 +3,7 @@
 use proptest::prelude::*;
 
 use super::file::{TableFile, packing_of, properties};
-use super::merge::open_batches;
+use super::summary::open_batches;
 use crate::decode::{MessageFrames, decode, rebuild::rebuild};
 use crate::defs::{Definitions, SourceText};
 use crate::frame::{CanId, Meta};
@@ -124,7 +124,7 @@ proptest! {
         let path = folder.path().join("m.parquet");
         let packing: Vec<_> = schema.fields().iter().map(|field| packing_of(field.data_type())).collect();
         let properties = properties(&schema, &packing, &[]);
-        let meanings = signals::meanings(message, "204");
+        let meanings = signals::meanings(message, signals::one_vehicle("204"));
         let mut file = TableFile::create_coded(path.clone(), &schema, properties, &meanings).unwrap();
         let cut = rows / 3;
         for range in [0..cut, cut..rows] {

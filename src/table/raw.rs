@@ -9,7 +9,7 @@ use arrow_array::{BooleanArray, RecordBatch, TimestampMicrosecondArray, UInt8Arr
 use arrow_schema::{DataType, Schema, SchemaRef};
 
 use super::signals::{TableError, words};
-use super::{field, same_word, time_type, word_type};
+use super::{field, time_type, word_type};
 use crate::frame::{CanId, FrameBlock, Kind, Meta};
 
 /// The table's name.
@@ -34,17 +34,23 @@ pub fn schema() -> SchemaRef {
 const KINDS: [(Kind, &str); 4] =
     [(Kind::Data, "data"), (Kind::Remote, "remote"), (Kind::Error, "error"), (Kind::Fd, "fd")];
 
-/// Rows of one vehicle as a batch. `buses` are the names by channel.
-pub fn batch(vehicle: &str, buses: &[String], block: &FrameBlock, range: std::ops::Range<usize>) -> RecordBatch {
+/// Rows as a batch. `vehicle` tells that of each row of the block; `buses` are the names by channel.
+pub fn batch<'a>(
+    vehicle: &dyn Fn(usize) -> &'a str,
+    buses: &[String],
+    block: &FrameBlock,
+    range: std::ops::Range<usize>,
+) -> RecordBatch {
     let schema = schema();
-    let rows = range.len();
     let ids = &block.id[range.clone()];
     let metas = &block.meta[range.clone()];
+    let mut names = StringDictionaryBuilder::<Int32Type>::new();
     let mut bus = StringDictionaryBuilder::<Int32Type>::new();
     let mut kind = StringDictionaryBuilder::<Int32Type>::new();
     let mut payload = BinaryBuilder::new();
     let mut scratch = [0; 8];
     for (row, meta) in range.clone().zip(metas) {
+        names.append_value(vehicle(row));
         bus.append_value(buses.get(usize::from(meta.channel)).map_or("", String::as_str));
         kind.append_value(KINDS.iter().find(|(kind, _)| *kind == meta.kind()).map_or("", |(_, word)| *word));
         payload.append_value(block.bytes(row, &mut scratch));
@@ -55,7 +61,7 @@ pub fn batch(vehicle: &str, buses: &[String], block: &FrameBlock, range: std::op
         schema,
         vec![
             Arc::new(time),
-            same_word(vehicle, rows),
+            Arc::new(names.finish()),
             Arc::new(bus.finish()),
             Arc::new(UInt32Array::from_iter_values(ids.iter().map(|id| id.bits()))),
             Arc::new(BooleanArray::from_iter(ids.iter().map(|id| Some(id.is_extended())))),

@@ -140,10 +140,18 @@ pub fn columns(
     data
 }
 
-/// What the patterns of each column stand for, in the schema's order; none where the column is stored as it is.
-pub fn meanings(message: &Message, vehicle: &str) -> Vec<Option<Meaning>> {
+/// Place of the vehicle among the columns.
+pub const VEHICLE_COLUMN: usize = 1;
+
+/// The meaning of the vehicle's column where all rows are of one.
+pub fn one_vehicle(vehicle: &str) -> Meaning {
     let vehicle = vehicle.to_owned();
-    let mut meanings: Vec<Option<Meaning>> = vec![None, Some(Arc::new(move |_| CodeValue::Text(vehicle.clone())))];
+    Arc::new(move |_| CodeValue::Text(vehicle.clone()))
+}
+
+/// What the patterns of each column stand for, in the schema's order; none where the column is stored as it is.
+pub fn meanings(message: &Message, vehicles: Meaning) -> Vec<Option<Meaning>> {
+    let mut meanings: Vec<Option<Meaning>> = vec![None, Some(vehicles)];
     if has_source(message) {
         meanings.push(Some(Arc::new(|code| CodeValue::Whole(i32::from(code)))));
     }

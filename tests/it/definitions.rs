@@ -120,8 +120,13 @@ fn is_taken(text: String, frames: &[(u8, [u8; 64])]) {
         let packing: Vec<Packing> = schema.fields().iter().map(|field| packing_of(field.data_type())).collect();
         let path = folder.path().join("m.parquet");
         let written = properties(&schema, &packing, &[]);
-        let mut file =
-            TableFile::create_coded(path.clone(), &schema, written, &signals::meanings(message, "9")).unwrap();
+        let mut file = TableFile::create_coded(
+            path.clone(),
+            &schema,
+            written,
+            &signals::meanings(message, signals::one_vehicle("9")),
+        )
+        .unwrap();
         let columns = decode(message, &rows, 0..rows.len());
         file.write_columns(signals::columns(message, &rows, 0..rows.len(), columns), rows.len()).unwrap();
         file.finish().unwrap();

@@ -4,6 +4,7 @@ mod support;
 
 mod cli;
 mod damage;
+mod days;
 mod definitions;
 mod filing;
 mod floods;
