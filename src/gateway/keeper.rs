@@ -14,14 +14,17 @@ use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 
+use jiff::civil::Date;
+
 use super::inbox::Inbox;
 use super::journal::{self, Segment};
 use super::service::Loaded;
 use super::status::{Status, Stop};
 use crate::board::Mark;
-use crate::filing::{self, Count, Desk, Due, FilingError, HeardLast, Outcome};
+use crate::filing::{self, Count, DayEnd, Desk, Due, FilingError, HeardLast, Outcome};
 use crate::frame::TimeUs;
 use crate::settings::gateway::Tap;
+use crate::store::retention::{Class, GivenUp, Room};
 use crate::store::{Store, StoreError};
 
 /// Longest rest, with nothing to do.
@@ -30,8 +33,19 @@ const REST: Duration = Duration::from_secs(1);
 const COUNT_EVERY: Duration = Duration::from_secs(60);
 /// After a failure to write to the store, so long is waited; then twice as long, up to the most.
 const RETRY: (Duration, Duration) = (Duration::from_secs(1), Duration::from_secs(60));
-/// Folder of a tap's journal for segments that are filed, until their day is closed and checked.
-const FILED: &str = "filed";
+/// How often is looked how much room there is.
+const ROOM_EVERY: Duration = Duration::from_secs(30);
+/// How often the store is measured: that is a walk through all its folders.
+const MEASURE_EVERY: Duration = Duration::from_secs(3600);
+/// How often days are closed that late captures opened again.
+const CLOSE_AGAIN_EVERY: Duration = Duration::from_secs(3600);
+/// Folders of a tap's journal for segments that are filed, by the service day of their last frame. They stay until that
+/// day is closed and checked.
+const FILED: &str = "filed-";
+/// Folder of a tap's journal for segments that cannot be filed.
+const ASIDE: &str = "aside";
+/// Days given up that the status names.
+const GIVEN_UP_SHOWN: usize = 50;
 
 /// What others want of the keeper.
 #[derive(Debug, Default)]
@@ -124,8 +138,11 @@ pub fn start(keeping: Keeping) -> io::Result<JoinHandle<()>> {
         retry: RETRY.0,
         retry_at: None,
         count_at: now,
-        day_end_at: now,
+        closed_before: None,
+        close_at: now,
+        opened: true,
         room_at: now,
+        measure_at: now,
     };
     std::thread::Builder::new().name("keeper".into()).spawn(move || keeper.run())
 }
@@ -140,8 +157,14 @@ struct Keeper {
     /// Until when nothing is filed, the store having refused.
     retry_at: Option<Instant>,
     count_at: Instant,
-    day_end_at: Instant,
+    /// Before this date all days are closed.
+    closed_before: Option<Date>,
+    /// Not before, days that were opened again are closed.
+    close_at: Instant,
+    /// Whether anything was filed since the last closing.
+    opened: bool,
     room_at: Instant,
+    measure_at: Instant,
 }
 
 /// Whether there was something to do.
@@ -188,7 +211,8 @@ impl Keeper {
             Ok(inbox) => self.inbox = inbox,
             Err(error) => self.trouble("inbox", format!("the inbox goes on as before: {error}")),
         }
-        (self.count_at, self.day_end_at, self.room_at) = (Instant::now(), Instant::now(), Instant::now());
+        let now = Instant::now();
+        (self.count_at, self.close_at, self.room_at, self.closed_before) = (now, now, now, None);
     }
 
     /// Files the oldest segment of all taps.
@@ -206,7 +230,7 @@ impl Keeper {
             Ok(outcome) => {
                 self.tell_filed(&outcome);
                 self.heard(&tap, &outcome);
-                self.settle_segment(&tap, &segment);
+                self.settle_segment(&tap, &segment, &outcome);
                 self.tell_oldest(0);
                 Did::Something
             }
@@ -273,7 +297,7 @@ impl Keeper {
 
     /// Who was heard last in the segment before, which an earlier run of the service filed.
     fn heard_before(&self, tap: &str, segment: &Segment) -> Option<HeardLast> {
-        let filed = journal::segments(&self.journal().join(tap).join(FILED)).ok()?;
+        let filed = self.put_by(tap);
         let before = filed.iter().rfind(|before| before.first_us <= segment.first_us)?;
         let record = self.keeping.store.record(&crate::filing::hash_of(&before.path)?).ok()??;
         record.heard_last
@@ -289,15 +313,27 @@ impl Keeper {
     }
 
     /// Puts a filed segment by until its day is closed and checked. One that cannot be is filed again, and known.
-    fn settle_segment(&self, tap: &str, segment: &Segment) {
-        let moved = self.move_to(segment, FILED);
+    fn settle_segment(&self, tap: &str, segment: &Segment, outcome: &Outcome) {
+        let last_us = outcome.record().vehicles.iter().map(|part| part.last_us).max().unwrap_or(segment.first_us);
+        let day = self.keeping.loaded.filing.days.of(last_us).date;
+        let moved = self.move_to(segment, &format!("{FILED}{day}"));
         if moved && let Some(tap) = self.keeping.status.taps().iter().find(|known| known.name == tap) {
             journal::forget(segment, tap);
         }
     }
 
     fn set_aside(&self, segment: &Segment) {
-        self.move_to(segment, "aside");
+        self.move_to(segment, ASIDE);
+    }
+
+    /// Segments of a tap that are filed and put by, oldest first.
+    fn put_by(&self, tap: &str) -> Vec<Segment> {
+        let journal = self.journal().join(tap);
+        let days = folders(&journal).into_iter().filter(|name| name.starts_with(FILED));
+        let mut segments: Vec<Segment> =
+            days.flat_map(|day| journal::segments(&journal.join(day)).unwrap_or_default()).collect();
+        segments.sort();
+        segments
     }
 
     /// Moves a segment to a folder within its own. Not synced: what a power cut undoes is done again.
@@ -379,10 +415,179 @@ impl Keeper {
         }
     }
 
-    fn make_room(&mut self) {}
+    /// Looks how much room there is, and makes some where it is short: by segments that are filed, then by days.
+    fn make_room(&mut self) {
+        if Instant::now() < self.room_at {
+            return;
+        }
+        self.room_at = Instant::now() + ROOM_EVERY;
+        let loaded = Arc::clone(&self.keeping.loaded);
+        let rules = &loaded.gateway.retention;
+        // Looking through all days is work: it is done when the store is measured, and when something is short.
+        let hourly = Instant::now() >= self.measure_at;
+        let Some(mut room) = self.measure() else { return };
+        if room.free_bytes < rules.free_bytes {
+            room.free_bytes += self.drop_segments(rules.free_bytes - room.free_bytes);
+        }
+        let short = room.free_bytes < rules.free_bytes || rules.store_bytes.is_some_and(|most| room.store_bytes > most);
+        if !hourly && !short {
+            self.tell_room(room, rules.free_bytes, 0);
+            return;
+        }
+        let now_us = now_us();
+        let today = loaded.filing.days.of(now_us).date;
+        let given_up = self.desk(&loaded, &loaded.filing, Count::Later).keep_room(today, room, rules, now_us);
+        match given_up {
+            Ok(given_up) => {
+                self.tell_given_up(&given_up);
+                let freed: u64 = given_up.iter().map(|gone| gone.bytes).sum();
+                self.keeping.status.keeper.store_bytes.fetch_sub(freed.min(room.store_bytes), Ordering::Relaxed);
+                self.tell_room(room, rules.free_bytes, freed);
+            }
+            Err(FilingError::Stopped) => {}
+            Err(error) => self.trouble("room", format!("days cannot be given up to make room: {error}")),
+        }
+    }
 
+    /// Room on the disk now, and what the store took when it was last measured.
+    fn measure(&mut self) -> Option<Room> {
+        let root = self.keeping.store.root();
+        let told = &self.keeping.status.keeper;
+        if Instant::now() >= self.measure_at {
+            self.measure_at = Instant::now() + MEASURE_EVERY;
+            match self.keeping.store.bytes() {
+                Ok(bytes) => told.store_bytes.store(bytes, Ordering::Relaxed),
+                Err(error) => self.trouble("room", format!("the store cannot be measured: {error}")),
+            }
+        }
+        match nix::sys::statvfs::statvfs(root) {
+            Ok(disk) => {
+                let free_bytes = disk.blocks_available() * disk.fragment_size();
+                told.disk_free_bytes.store(free_bytes, Ordering::Relaxed);
+                Some(Room { store_bytes: told.store_bytes.load(Ordering::Relaxed), free_bytes })
+            }
+            Err(error) => {
+                self.trouble("room", format!("{}: its disk cannot be measured: {error}", root.display()));
+                None
+            }
+        }
+    }
+
+    fn tell_room(&self, room: Room, wanted_bytes: u64, freed_bytes: u64) {
+        let free_bytes = room.free_bytes + freed_bytes;
+        if free_bytes < wanted_bytes {
+            let text = format!(
+                "{} MB are free on the store's disk, {} MB are to be, and nothing is left that may be given up; make room",
+                free_bytes / 1_000_000,
+                wanted_bytes / 1_000_000
+            );
+            self.trouble("room", text);
+        } else {
+            self.keeping.status.settled("room");
+        }
+        if freed_bytes > 0 {
+            // Where room was missing, there is some now.
+            self.keeping.status.keeper.disk_free_bytes.store(free_bytes, Ordering::Relaxed);
+        }
+    }
+
+    /// Drops segments that are filed, oldest first, whose days are not closed yet. Gives the bytes that it freed.
+    fn drop_segments(&self, wanted_bytes: u64) -> u64 {
+        let mut segments: Vec<Segment> = folders(&self.journal()).iter().flat_map(|tap| self.put_by(tap)).collect();
+        segments.sort();
+        let mut freed = 0;
+        for segment in segments {
+            if freed >= wanted_bytes {
+                break;
+            }
+            match fs::remove_file(&segment.path) {
+                Ok(()) => freed += segment.bytes,
+                Err(error) => self.trouble("room", format!("{} cannot be removed: {error}", segment.path.display())),
+            }
+        }
+        if freed > 0 {
+            tracing::warn!(bytes = freed, "segments of the journal that are filed were dropped to make room");
+        }
+        freed
+    }
+
+    fn tell_given_up(&self, given_up: &[GivenUp]) {
+        let mut shown = self.keeping.status.keeper.given_up.lock().unwrap_or_else(PoisonError::into_inner);
+        for gone in given_up {
+            let what = match gone.class {
+                Class::Raw => "raw frames",
+                Class::Signals => "signals",
+            };
+            let text = format!("{what} of {}: {}", gone.date, gone.why.words());
+            tracing::warn!(bytes = gone.bytes, "given up: {text}");
+            shown.push(text);
+        }
+        let surplus = shown.len().saturating_sub(GIVEN_UP_SHOWN);
+        shown.drain(..surplus);
+    }
+
+    /// Closes the days that are over, and those that late captures opened again. Whether there was anything to do.
     fn end_days(&mut self) -> bool {
-        false
+        let loaded = Arc::clone(&self.keeping.loaded);
+        let now_us = now_us();
+        let after_us = loaded.gateway.day_end.after.as_micros() as TimeUs;
+        let date = loaded.filing.days.of(now_us.saturating_sub(after_us)).date;
+        let again = self.opened && Instant::now() >= self.close_at;
+        if self.closed_before.is_some_and(|before| date <= before) && !again {
+            return false;
+        }
+        self.doing("closing days");
+        self.close_at = Instant::now() + CLOSE_AGAIN_EVERY;
+        let end = self.desk(&loaded, &loaded.filing, Count::Later).close_before(date, now_us, &mut |day| {
+            self.doing(&format!("closing {day}"));
+        });
+        match end {
+            Ok(end) => {
+                self.tell_closed(&end);
+                let free_before = end.left_open.iter().map(|(day, _)| *day).min().unwrap_or(date).min(date);
+                self.free_journal(free_before);
+                (self.closed_before, self.opened) = (Some(date), false);
+                !end.days.is_empty()
+            }
+            Err(FilingError::Stopped) => false,
+            Err(error) => {
+                self.refused(&error);
+                false
+            }
+        }
+    }
+
+    fn tell_closed(&self, end: &DayEnd) {
+        for day in &end.days {
+            let frames = day.checked.frames;
+            tracing::info!(day = %day.date, files_before = day.files_before, files = day.files_after, frames, "closed");
+        }
+        if let Some(last) = end.days.iter().map(|day| day.date).max() {
+            let mut told = self.keeping.status.keeper.closed_day.lock().unwrap_or_else(PoisonError::into_inner);
+            *told = told.take().max(Some(last.to_string()));
+        }
+        match end.left_open.as_slice() {
+            [] => self.keeping.status.settled("day's end"),
+            [(day, why), ..] => self.trouble(
+                "day's end",
+                format!("{day} does not read back as it was filed: {why}; it stays open, and its journal is kept"),
+            ),
+        }
+    }
+
+    /// Frees the segments of days before a date.
+    fn free_journal(&self, before: Date) {
+        let journal = self.journal();
+        for tap in folders(&journal) {
+            for name in folders(&journal.join(&tap)) {
+                let day = name.strip_prefix(FILED).and_then(|date| date.parse::<Date>().ok());
+                if day.is_some_and(|day| day < before)
+                    && let Err(error) = fs::remove_dir_all(journal.join(&tap).join(&name))
+                {
+                    self.trouble("journal: freeing", format!("{name} of tap {tap} cannot be removed: {error}"));
+                }
+            }
+        }
     }
 
     fn desk<'a>(&'a self, loaded: &'a Loaded, settings: &'a filing::Settings, count: Count) -> Desk<'a> {
@@ -402,6 +607,7 @@ impl Keeper {
             tracing::info!(capture = record.source, frames, "filed");
         }
         let until_us = outcome.record().vehicles.iter().map(|part| part.last_us).max().unwrap_or_default();
+        self.opened = true;
         told.filed_until_us.fetch_max(until_us, Ordering::Relaxed);
         self.keeping.status.settled("filing");
         (self.retry, self.retry_at) = (RETRY.0, None);
