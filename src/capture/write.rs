@@ -18,6 +18,9 @@ const COLLECTED_BYTES: usize = 1 << 16;
 /// Longest record: the CAN header and 64 bytes of data.
 const SNAP_BYTES: u32 = (HEADER_BYTES + DATA_BYTES_MAX) as u32;
 
+/// Longest block of a classical frame.
+const COMMON_BLOCK_BYTES_MAX: usize = 48;
+
 /// Seconds added to the times of a section that has some before 1970: with it the count of microseconds of any negative
 /// 64-bit time is positive.
 const BEFORE_1970_OFFSET_SECONDS: i64 = i64::MIN / 1_000_000 - 1;
@@ -145,8 +148,46 @@ impl<W: Write> PcapngWriter<W> {
     /// As [`write`](Self::write); the frames before the one that failed were appended.
     pub fn write_block(&mut self, block: &FrameBlock) -> Result<(), WriteError> {
         for index in 0..block.len() {
-            self.write(&block.frame(index))?;
+            self.write_row(block, index)?;
         }
+        Ok(())
+    }
+
+    /// Appends frame `index` of a block.
+    ///
+    /// # Errors
+    /// As [`write`](Self::write).
+    #[inline]
+    pub fn write_row(&mut self, block: &FrameBlock, index: usize) -> Result<(), WriteError> {
+        let (time_us, meta) = (block.time_us[index], block.meta[index]);
+        let common = meta.marks == 0 && meta.len <= 8 && time_us >= 0 && self.offset_seconds == 0;
+        if !common || usize::from(meta.channel) >= self.names.len() {
+            return self.write(&block.frame(index));
+        }
+        self.write_out_if_full()?;
+        // An ordinary classical data frame, in one piece: zeros behind the data fill its record up to four bytes.
+        let record_bytes = HEADER_BYTES as u32 + u32::from(meta.len);
+        let block_bytes = 32 + record_bytes.next_multiple_of(4);
+        let id = block.id[index].0 & !(CanId::REMOTE | CanId::ERROR);
+        let mut bytes = [0; COMMON_BLOCK_BYTES_MAX];
+        for (to, word) in bytes.as_chunks_mut::<4>().0.iter_mut().zip([
+            6,
+            block_bytes,
+            u32::from(meta.channel),
+            (time_us >> 32) as u32,
+            time_us as u32,
+            record_bytes,
+            record_bytes,
+            id.swap_bytes(),
+            u32::from(meta.len),
+            block.data[index] as u32,
+            (block.data[index] >> 32) as u32,
+        ]) {
+            *to = word.to_le_bytes();
+        }
+        let bytes = &mut bytes[..block_bytes as usize];
+        bytes[block_bytes as usize - 4..].copy_from_slice(&block_bytes.to_le_bytes());
+        self.collected.extend_from_slice(bytes);
         Ok(())
     }
 
@@ -391,4 +432,55 @@ pub fn open_writer(
         PackedFile::Plain(File::create(path).map_err(failed)?)
     };
     PcapngWriter::new(file, names)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::frame::Meta;
+    use proptest::prelude::*;
+
+    proptest! {
+        #[test]
+        fn rows_of_a_block_are_written_as_frames_are(
+            rows in proptest::collection::vec(
+                (any::<i64>(), any::<u32>(), 0..4_u8, 0..=64_u8, 0..3_u16, any::<[u8; 64]>(), any::<bool>()), 0..40,
+            ),
+        ) {
+            let mut block = FrameBlock::default();
+            for (time_us, id, kind, len, channel, data, odd) in rows {
+                let kind = [Kind::Data, Kind::Remote, Kind::Error, Kind::Fd][usize::from(kind)];
+                let len = if kind == Kind::Fd { len } else { len % 9 };
+                let time_us = if odd { time_us } else { time_us >> 12 & i64::MAX };
+                let raw_dlc = if odd && len == 8 { 12 } else { 0 };
+                let wanted = if kind == Kind::Remote { 0 } else { usize::from(len) };
+                let mut frame = Frame::data(time_us, channel, CanId(id), &data[..wanted]);
+                (frame.kind, frame.len, frame.raw_dlc) = (kind, len, raw_dlc);
+                frame.flags = if kind == Kind::Fd { data[0] & 3 } else { 0 };
+                block.push(&frame);
+            }
+            let names = [Some("can0"), Some("can1")];
+            let (mut one, mut other) =
+                (PcapngWriter::new(Vec::new(), &names).unwrap(), PcapngWriter::new(Vec::new(), &names).unwrap());
+            for row in 0..block.len() {
+                let written = one.write_row(&block, row).is_ok();
+                prop_assert_eq!(written, other.write(&block.frame(row)).is_ok());
+            }
+            prop_assert_eq!(one.finish().unwrap(), other.finish().unwrap());
+        }
+    }
+
+    #[test]
+    fn the_common_row_is_the_block_of_the_standard() {
+        let mut block = FrameBlock::default();
+        block.push_short(0x0001_0002_0003_0004, CanId::standard(0x123), Meta::data(0, 3), 0x03_0201);
+        let mut writer = PcapngWriter::continuing(Vec::new(), &[None]).unwrap();
+        writer.write_block(&block).unwrap();
+        let expected = [
+            6, 0, 0, 0, 44, 0, 0, 0, 0, 0, 0, 0, 2, 0, 1, 0, 4, 0, 3, 0, 11, 0, 0, 0, 11, 0, 0, 0, // Packet.
+            0, 0, 1, 0x23, 3, 0, 0, 0, 1, 2, 3, 0, // CAN record.
+            44, 0, 0, 0,
+        ];
+        assert_eq!(writer.finish().unwrap(), expected);
+    }
 }

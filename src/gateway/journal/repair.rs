@@ -1,8 +1,9 @@
 //! Unfinished segments after a power cut: each is ended behind its last whole block.
 //!
-//! Streamed, in one buffer. Three things can follow the last whole block. The front of another, or zeros (a file system
-//! that had lengthened the file and not written it): both are cut off. Anything else is damage, and what stands behind
-//! it may be good: the segment stays as it is, the capture reader passes over the place and tells of it.
+//! Streamed, in one buffer. Three things can follow the last whole block: the front of another; zeros, where a file
+//! system had lengthened the file and not written it; and the one before the other. These are cut off. Anything else is
+//! damage, and what stands behind it may be good: the segment stays as it is, the capture reader passes over the place
+//! and tells of it.
 
 use super::{DAMAGED, JournalError, WRITING, files, finished_path, sync_folder};
 use std::fs::{self, File};
@@ -79,14 +80,12 @@ fn end(path: &Path) -> io::Result<Repaired> {
     let mut file = File::options().read(true).write(true).open(path)?;
     let length_bytes = file.metadata()?.len();
     let whole = walk(&mut file)?;
-    let rest_is_zero = || -> io::Result<bool> {
-        let mut file = File::open(path)?;
-        file.seek(SeekFrom::Start(whole.bytes))?;
-        only_zeros(&mut file)
-    };
     let cut = match whole.behind {
         Behind::Front => true,
-        Behind::Other => rest_is_zero()?,
+        Behind::Other => {
+            file.seek(SeekFrom::Start(whole.bytes))?;
+            is_front_and_zeros(&mut file, whole.bytes == 0)?
+        }
     };
     let rest_bytes = length_bytes.saturating_sub(whole.bytes);
     if whole.frames == 0 && cut {
@@ -201,8 +200,29 @@ fn block(bytes: &[u8], first: bool) -> Block {
     }
 }
 
-fn only_zeros(file: &mut File) -> io::Result<bool> {
+/// Whether nothing but zeros stands behind what may be the front of one block. At the beginning of a file (`first`) it is
+/// the front of a section, or nothing.
+fn is_front_and_zeros(file: &mut File, first: bool) -> io::Result<bool> {
     let mut buffer = vec![0; READ_BYTES];
+    let mut held = 0;
+    // Enough to know the block's claim.
+    while held < 8 {
+        match file.read(buffer.get_mut(held..).unwrap_or_default()) {
+            Ok(0) => break,
+            Ok(count) => held += count,
+            Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
+            Err(error) => return Err(error),
+        }
+    }
+    let section = SECTION.to_le_bytes();
+    if first && buffer.iter().take(4).zip(section).any(|(&found, byte)| found != byte && found != 0) {
+        return Ok(false);
+    }
+    let claimed = buffer.get(4..8).and_then(|word| word.first_chunk()).map_or(0, |&word| u32::from_le_bytes(word));
+    let front = if (12..=BLOCK_BYTES_MAX).contains(&(claimed as usize)) { claimed as usize } else { 8 };
+    if buffer.iter().take(held).skip(front).any(|&byte| byte != 0) {
+        return Ok(false);
+    }
     loop {
         match file.read(&mut buffer) {
             Ok(0) => return Ok(true),

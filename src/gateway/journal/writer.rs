@@ -182,7 +182,7 @@ impl Writer {
         }
         let Some(segment) = &mut self.segment else { return Ok(()) };
         for index in 0..block.len() {
-            match segment.out.write(&block.frame(index)) {
+            match segment.out.write_row(block, index) {
                 Ok(()) => {}
                 Err(WriteError::Io(source)) => {
                     return Err(Refused { path: segment.path.clone(), what: "write", source });

@@ -4,7 +4,7 @@ use super::bus::{
     Sender, Witness, controller, counter, exists, frame, now_us, remove, run, virtual_interface, virtual_pair,
 };
 use super::recording::{Recording, frames_of, wait_until};
-use super::trace;
+use super::{service, trace};
 use std::io::{BufRead, BufReader, Write};
 use std::panic::catch_unwind;
 use std::path::{Path, PathBuf};
@@ -34,6 +34,7 @@ const CASES: &[Case] = &[
     ("a_controller_that_overflows_says_so_in_error_frames", a_controller_that_overflows_says_so_in_error_frames),
     ("a_full_disk_costs_only_what_does_not_fit", a_full_disk_costs_only_what_does_not_fit),
     ("a_kill_costs_a_second_at_most", a_kill_costs_a_second_at_most),
+    ("the_service_files_what_a_replay_files_and_sends_nothing", service::files_what_a_replay_files_and_sends_nothing),
 ];
 
 /// Runs the cases, or those named. The last line tells how many passed and failed.
@@ -58,7 +59,7 @@ pub fn run_all(only: &[&str]) -> ExitCode {
 }
 
 /// A new folder on the guest's own disk, which is memory.
-fn folder(name: &str) -> PathBuf {
+pub fn folder(name: &str) -> PathBuf {
     let folder = PathBuf::from(format!("/tmp/{name}"));
     if folder.exists() {
         std::fs::remove_dir_all(&folder).expect("an old folder goes");

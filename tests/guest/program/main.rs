@@ -8,6 +8,7 @@ mod bus;
 mod cases;
 mod measure;
 mod recording;
+mod service;
 mod trace;
 
 use std::process::ExitCode;
