@@ -391,7 +391,7 @@ fn a_target_that_cannot_be_written_keeps_the_capture_where_it_is() {
 fn a_file_that_may_not_be_read_is_told_and_left() {
     let mut yard = Yard::new(Afterwards::Delete);
     yard.write("a.pcap", "x");
-    fs::set_permissions(yard.path("in/a.pcap"), fs::Permissions::from_mode(0)).unwrap();
+    fs::set_permissions(yard.path("in/a.pcap"), fs::Permissions::from_mode(0o0)).unwrap();
     if File::open(yard.path("in/a.pcap")).is_ok() {
         // Root may read everything: then the error is given by hand.
         let ready = {
@@ -573,7 +573,7 @@ fn what_is_handed_out_can_be_read_as_a_capture() {
     let mut capture = ready.capture().unwrap();
     let mut block = crate::frame::FrameBlock::default();
     while capture.fill(&mut block, 1 << 16).unwrap() {}
-    assert!(block.len() > 0);
+    assert!(!block.is_empty());
     assert!(capture.content_hash().unwrap().is_some());
     assert!(capture.name().ends_with("in/a.pcapng"));
 }
