@@ -126,6 +126,11 @@ class Disk:
 
     def absolute(self, folder, path):
         path = path.decode(errors="surrogateescape")
+        # By way of a folder that is held open.
+        if path.startswith("/proc/self/fd/"):
+            number, *rest = path.removeprefix("/proc/self/fd/").split("/")
+            if handle := self.handles.get(int(number)):
+                path = os.path.join(handle.path, *rest)
         return path if path.startswith("/") else os.path.join(folder[1] if folder else os.getcwd(), path)
 
     def find(self, path):

@@ -102,13 +102,19 @@ class Feeder:
 class Gateway:
     """A configuration and the process that runs it. Its store is `root`/store."""
 
-    def __init__(self, outside, root, more="", settings="", listen=""):
+    def __init__(self, outside, root, more="", settings="", listen="", inbox=False):
         self.outside, self.root, self.store = outside, root, root / "store"
         self.pipes = {bus: outside / f"{bus}.pipe" for bus in CHANNELS.values()}
         for pipe in self.pipes.values():
             if not pipe.exists():
                 os.mkfifo(pipe)
         buses = "".join(f'[[tap.bus]]\nbus = "{bus}"\npipe = "{pipe}"\n' for bus, pipe in self.pipes.items())
+        self.inbox = root / "inbox" if inbox else None
+        if inbox:
+            # What comes by the inbox is another vehicle's, so that it can be told from what is recorded.
+            more += 'vehicle = "208"\n[channels]\n' + "".join(f'{name} = "{bus}"\n' for name, bus in CHANNELS.items())
+            settings += (f'[inbox]\nfolder = "{self.inbox}"\nsettle = "1s"\nafterwards = "delete"\n'
+                         f'quarantine = "{root / "quarantine"}"\n')
         self.config = outside / f"{root.name}.toml"
         self.config.write_text(
             f'definitions = "{DEFS}"\nstore = "{self.store}"\nzone = "Europe/Vienna"\nday_starts = "04:00"\n{more}\n'
@@ -195,23 +201,36 @@ class Gateway:
             time.sleep(0.05)
         return f"not filed after {PATIENCE_S} s: {self.unfiled()} {self.said()}"
 
+    def wait_inbox(self):
+        """Waits until the inbox is empty. Gives None, or what is left."""
+        until = time.monotonic() + PATIENCE_S
+        while self.inbox and any(path.is_file() for path in self.inbox.rglob("*")):
+            if time.monotonic() > until:
+                return f"the inbox is not empty after {PATIENCE_S} s: {sorted(self.inbox.rglob('*'))} {self.said()}"
+            time.sleep(0.05)
+        return None
+
     def recovered(self):
         """Starts it after whatever happened, has it file what is left, and ends it. Gives None, or what went wrong."""
-        return self.start() or self.wait_filed() or self.stop() or (self.unfiled() and f"left: {self.unfiled()}") or None
+        return self.start() or self.wait_filed() or self.wait_inbox() or self.stop() or (self.unfiled() and f"left: {self.unfiled()}") or None
+
+    def given_back(self, vehicle):
+        """All frames of a vehicle as the store has them: (time_us, bus, record); or what went wrong."""
+        again = self.outside / f"{self.root.name}.{vehicle}.pcapng"
+        run = yardtap("restore", "--store", self.store, "--vehicle", vehicle, "--to", again)
+        return read_pcapng(again.read_bytes()) if run.status == 0 and not run.panicked else run.told()
 
     def frames(self):
         """Frames of the store, by bus: (time_us, number); or what went wrong."""
-        again = self.outside / f"{self.root.name}.again.pcapng"
-        run = yardtap("restore", "--store", self.store, "--vehicle", "207", "--to", again)
-        if run.status != 0 or run.panicked:
-            return f"frames are not given back: {run.told()}"
+        packets = self.given_back("207")
+        if isinstance(packets, str):
+            return f"frames are not given back: {packets}"
         found = {bus: [] for bus in CHANNELS.values()}
-        for time_us, bus, record in read_pcapng(again.read_bytes()):
+        for time_us, bus, record in packets:
             number = struct.unpack("<I", record[8:12].ljust(4, b"\0"))[0]
             if record.ljust(16, b"\0") != frame(bus, number):
                 return f"a frame that nobody sent, on {bus} at {time_us}: {record.hex()}"
             found[bus].append((time_us, number))
-        again.unlink()
         return found
 
 

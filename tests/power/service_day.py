@@ -92,7 +92,7 @@ def main():
         hour = Hour()
         steps = [number * hour.length_us for number in range(HOURS)]
         # Set back by an hour in the middle: what follows stands among what was recorded before.
-        steps[HOURS // 2 :] = [step - 3_600_000_000 + 500_000 for step in steps[HOURS // 2 :]]
+        steps[HOURS // 2 :] = [step - 3_600_000_000 + 123_457 for step in steps[HOURS // 2 :]]
         root = folder / "root"
         root.mkdir()
         gateway = Gateway(folder, root, settings='sync_every = "500ms"')
@@ -104,6 +104,8 @@ def main():
             wrong = gateway.stop()
             tally.true(f"end: {wrong}", wrong is None)
             samples = memory.end()
+            if os.environ.get("YARDTAP_POWER_SAMPLES"):
+                print([round(sample) for sample in samples])
             wrong = gateway.recovered()
             tally.true(f"filing the rest: {wrong}", wrong is None)
             quarter = len(samples) // 4

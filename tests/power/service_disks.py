@@ -161,6 +161,7 @@ def main():
     if os.geteuid() != 0:
         sys.exit("this check needs root to mount file systems and to become another user")
     begun, tally, folder = time.monotonic(), Tally(), scratch("service-disks")
+    folder.chmod(0o755)
     try:
         for part in (full_disk, turned_read_only, permission_lost):
             own = folder / part.__name__

@@ -20,7 +20,7 @@ BEGUN = re.compile(r"^(\d+) +([0-9.]+) (.*)$", re.S)
 RESUMED = re.compile(r"^<\.\.\. (\w+) resumed>(.*)$", re.S)
 NAME = re.compile(r"^(\w+)\(")
 RESULT = re.compile(r"^(.*)\) += (-?\d+|\?)(?:<([^>]*)>)?(.*)$", re.S)
-ARGUMENT = re.compile(r'"((?:\\x[0-9a-f]{2})*)"(\.\.\.)?|(-?\w+)<((?:\\x[0-9a-f]{2})*)(?:\(deleted\))?>|[^,"<>\[\]{}]+|[,\[\]{}]')
+ARGUMENT = re.compile(r'\s+|"((?:\\x[0-9a-f]{2})*)"(\.\.\.)?|(-?\w+)<((?:\\x[0-9a-f]{2})*)(?:\(deleted\))?>|[^,"<>\[\]{}]+|[,\[\]{}]')
 
 
 @dataclass
@@ -75,7 +75,7 @@ def words_of(text):
             current = inner
         elif token in "]}":
             current = stack.pop()
-        elif token != ",":
+        elif token != "," and not token.isspace():
             word = token.strip()
             # `iov_base=` before a string names it and says nothing.
             if word and not word.endswith("="):
