@@ -16,7 +16,7 @@ use std::io::{self, Read};
 use std::os::fd::AsFd;
 use std::os::unix::fs::{FileTypeExt, MetadataExt, OpenOptionsExt};
 use std::path::{Path, PathBuf};
-use std::sync::{Arc, PoisonError};
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
 /// Most frames handed over at once.
@@ -30,6 +30,8 @@ const RETRY: Duration = Duration::from_secs(1);
 
 /// How long is read on when the service ends: what the writer had handed to the kernel is then in the journal.
 const PATIENCE_AT_END: Duration = Duration::from_millis(500);
+
+type SharedMeter = Arc<Mutex<Meter>>;
 
 /// All that a pipe's thread has.
 pub(super) struct PipeReader {
@@ -47,19 +49,19 @@ pub(super) struct PipeReader {
 impl PipeReader {
     /// Reads until the service ends.
     pub(super) fn run(self) {
-        let mut meter = Meter::new(self.rates);
+        let meter = Arc::new(Mutex::new(Meter::new(self.rates)));
         while !self.stop.is_set() {
             match open(&self.path) {
                 Ok(pipe) => {
                     self.status.settled(&self.cause());
-                    self.listen(&Arc::new(pipe), &mut meter);
+                    self.listen(&Arc::new(pipe), &meter);
                 }
                 Err(error) => {
                     let remedy = "make it (mkfifo), and let the service read it";
                     let text = format!("{}: cannot be read as a pipe: {error}; {remedy}", self.path.display());
                     self.say(LinkState::Missing, Some(text.clone()));
                     self.status.trouble(&self.cause(), text);
-                    self.idle(RETRY, &mut meter);
+                    self.idle(RETRY, &meter);
                 }
             }
         }
@@ -69,7 +71,7 @@ impl PipeReader {
     }
 
     /// One writer after another, for as long as it is the same pipe.
-    fn listen(&self, pipe: &Arc<File>, meter: &mut Meter) {
+    fn listen(&self, pipe: &Arc<File>, meter: &SharedMeter) {
         self.say(LinkState::Down, Some("nobody writes to it".to_owned()));
         while !self.stop.is_set() {
             if is_readable(pipe, LOOK) {
@@ -89,12 +91,12 @@ impl PipeReader {
     }
 
     /// What one writer writes.
-    fn take(&self, pipe: &Arc<File>, meter: &mut Meter) {
-        let reader = Writing { pipe: Arc::clone(pipe), stop: Arc::clone(&self.stop), ending: None };
+    fn take(&self, pipe: &Arc<File>, meter: &SharedMeter) {
+        let reader = self.writing(pipe, meter);
         let mut capture =
             match Capture::from_reader(self.path.display().to_string(), Box::new(reader), ReadOptions::default()) {
                 Ok(capture) => capture,
-                Err(error) => return self.pass_over(pipe, &error.to_string()),
+                Err(error) => return self.pass_over(pipe, meter, &error.to_string()),
             };
         self.status.settled(&self.content_cause());
         loop {
@@ -103,6 +105,7 @@ impl PipeReader {
             if !block.is_empty() {
                 block.meta.iter_mut().for_each(|meta| meta.channel = self.channel);
                 if let Some(bus) = self.bus() {
+                    let mut meter = meter.lock().unwrap_or_else(PoisonError::into_inner);
                     meter.count(&block, 0, &bus);
                     meter.tick(Instant::now(), &bus);
                 }
@@ -111,7 +114,7 @@ impl PipeReader {
             match more {
                 Ok(true) => {}
                 Ok(false) => break,
-                Err(error) => return self.pass_over(pipe, &error.to_string()),
+                Err(error) => return self.pass_over(pipe, meter, &error.to_string()),
             }
         }
         let tally = capture.tally();
@@ -120,13 +123,18 @@ impl PipeReader {
         }
     }
 
+    fn writing(&self, pipe: &Arc<File>, meter: &SharedMeter) -> Writing {
+        let (pipe, stop, meter) = (Arc::clone(pipe), Arc::clone(&self.stop), Arc::clone(meter));
+        Writing { pipe, stop, ending: None, meter, bus: self.bus() }
+    }
+
     /// Reads what is no capture until its writer closes.
-    fn pass_over(&self, pipe: &Arc<File>, why: &str) {
+    fn pass_over(&self, pipe: &Arc<File>, meter: &SharedMeter, why: &str) {
         if self.stop.is_set() {
             return;
         }
         self.status.trouble(&self.content_cause(), format!("{why}; what is written to the pipe is passed over"));
-        let mut rest = Writing { pipe: Arc::clone(pipe), stop: Arc::clone(&self.stop), ending: None };
+        let mut rest = self.writing(pipe, meter);
         if let Err(error) = io::copy(&mut rest, &mut io::sink()) {
             tracing::warn!(pipe = %self.path.display(), "{error}");
             std::thread::sleep(RETRY);
@@ -134,11 +142,11 @@ impl PipeReader {
     }
 
     /// Waits, and lets the load fall meanwhile.
-    fn idle(&self, time: Duration, meter: &mut Meter) {
+    fn idle(&self, time: Duration, meter: &SharedMeter) {
         let until = Instant::now() + time;
         loop {
             if let Some(bus) = self.bus() {
-                meter.tick(Instant::now(), &bus);
+                meter.lock().unwrap_or_else(PoisonError::into_inner).tick(Instant::now(), &bus);
             }
             let left = until.saturating_duration_since(Instant::now()).min(LOOK);
             if left.is_zero() || self.stop.is_set() {
@@ -200,6 +208,9 @@ struct Writing {
     pipe: Arc<File>,
     stop: Arc<Stop>,
     ending: Option<Instant>,
+    /// So that the load falls while nothing comes.
+    meter: SharedMeter,
+    bus: Option<Arc<BusStatus>>,
 }
 
 impl Read for Writing {
@@ -216,6 +227,9 @@ impl Read for Writing {
                         return Ok(0);
                     }
                     is_readable(&self.pipe, LOOK);
+                    if let Some(bus) = &self.bus {
+                        self.meter.lock().unwrap_or_else(PoisonError::into_inner).tick(Instant::now(), bus);
+                    }
                 }
                 done => return done,
             }
@@ -342,6 +356,9 @@ mod tests {
         writer.flush().unwrap();
         yard.wait_for(0, 301);
         assert_eq!(yard.state(0), LinkState::Up);
+        // Nothing comes, and the load falls.
+        yard.bus(0).load_hundredths.store(7, Ordering::Relaxed);
+        wait_until("the load is told", || yard.bus(0).load_hundredths.load(Ordering::Relaxed) == 0);
         // The service ends although the writer stays.
         assert_eq!(yard.end(), (0..300).chain([1000]).map(|time| (0, time)).collect::<Vec<_>>());
     }
