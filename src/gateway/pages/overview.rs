@@ -51,7 +51,7 @@ fn state(now: &Snapshot, days: &ServiceDays, taken: &str) -> String {
         "filing",
         "Filing",
         &[
-            ("Doing", filing.doing.clone()),
+            ("Doing", if filing.doing.is_empty() { "waiting".into() } else { filing.doing.clone() }),
             ("Lag of filing behind recording", lag),
             ("Filed until", until),
             ("Captures and segments filed", grouped(filing.filed)),
