@@ -20,9 +20,7 @@ pub(super) fn draw(frame: &mut Frame<'_>, view: &mut View) {
     let area = frame.area();
     let low = area.height < LOW_LINES;
     let caution = if low { CAUTION_SHORT } else { CAUTION };
-    let width = usize::from(area.width.max(1));
-    // Words do not break, so a line more than the letters need.
-    let caution_lines = (caution.len().div_ceil(width) + usize::from(caution.len() > width)).min(6) as u16;
+    let caution_lines = lines_of(caution, usize::from(area.width)).min(6) as u16;
     let parts = Layout::vertical([
         Constraint::Length(1),
         Constraint::Length(caution_lines),
@@ -43,6 +41,21 @@ pub(super) fn draw(frame: &mut Frame<'_>, view: &mut View) {
     );
     table(frame, view, &columns, parts[4]);
     frame.render_widget(Paragraph::new(footer(view)), parts[5]);
+}
+
+/// Lines that a text takes where words do not break.
+fn lines_of(text: &str, width: usize) -> usize {
+    let mut lines = 1;
+    let mut used = 0;
+    for word in text.split_whitespace() {
+        let length = word.chars().count();
+        if used > 0 && used + 1 + length > width {
+            lines += 1;
+            used = 0;
+        }
+        used += length + usize::from(used > 0);
+    }
+    lines
 }
 
 fn heading(view: &View) -> String {
@@ -95,13 +108,13 @@ fn input(view: &View, area: Rect) -> String {
 
 fn footer(view: &View) -> String {
     let marked = view.known.marked();
-    let shown = format!("{} of {} shown, {marked} changed", view.rows.len(), view.known.rows.len());
+    let shown = format!("{marked} changed, {} of {} shown", view.rows.len(), view.known.rows.len());
     let keys = match view.typing {
         Typing::Nothing => "/ filter  m mark  space seen  a all seen  Tab show  q leave",
         Typing::Filter => "Enter keep  Esc clear",
         Typing::Note => "Enter set the mark  Esc not",
     };
-    format!("{keys}  | {shown}")
+    format!("{shown} | {keys}")
 }
 
 /// Widths of the columns; 0: not shown.
@@ -119,7 +132,7 @@ impl Columns {
         let changes = if width >= WIDE_FOR_CHANGES { 8 } else { 0 };
         let seen = if width >= WIDE_FOR_SEEN { 24 } else { 0 };
         let rest = usize::from(width).saturating_sub(2 + time + changes + seen);
-        let name = rest / 2;
+        let name = rest * 3 / 5;
         Self { name, value: rest - name, time, changes, seen }
     }
 

@@ -1,6 +1,6 @@
 //! The pages without a bus: a capture is played into a live board as fast as it was recorded, over and over.
 //!
-//! `cargo run --example live_board -- demo-captures/2026-02-17/207.pcapng.zst signal-defs/velmora [ADDRESS]`
+//! `cargo run --example live_board -- demo-captures/2026-02-17/207.pcapng.zst signal-defs/velmora [ADDRESS [BUS…]]`
 
 use std::path::PathBuf;
 use std::sync::atomic::Ordering;
@@ -23,12 +23,14 @@ fn main() -> Result<()> {
         bail!("a capture and a definition set are asked for");
     };
     let defs = Arc::new(Definitions::load(&PathBuf::from(defs))?);
-    let buses: Vec<TapBus> = defs
-        .buses
-        .iter()
-        .enumerate()
-        .map(|(index, bus)| TapBus { bus: bus.name.clone(), source: Source::Interface(format!("can{index}")) })
-        .collect();
+    // The capture's channels, by the buses that are named behind the address; else those of the demo.
+    let named: Vec<&str> = rest.iter().skip(1).map(String::as_str).collect();
+    let named = if named.is_empty() { vec!["traction", "body"] } else { named };
+    let bus = |(index, bus): (usize, &&str)| TapBus {
+        bus: (*bus).to_owned(),
+        source: Source::Interface(format!("can{index}")),
+    };
+    let buses: Vec<TapBus> = named.iter().enumerate().map(bus).collect();
     let status = Arc::new(Status::default());
     status.started_us.store(jiff::Timestamp::now().as_microsecond(), Ordering::Relaxed);
     let tap = Tap { name: "bay-1".into(), vehicle: None, buses };

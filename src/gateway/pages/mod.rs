@@ -100,6 +100,16 @@ pub struct Running {
 /// # Errors
 /// The address cannot be listened on, or the system gives no thread.
 pub fn start(settings: &Pages, subject: Arc<Subject>, stop: Arc<Stop>) -> Result<Option<Running>, PagesError> {
+    start_with(settings, subject, stop, HEAD_WITHIN)
+}
+
+/// As [`start`], with another patience for a request's head.
+fn start_with(
+    settings: &Pages,
+    subject: Arc<Subject>,
+    stop: Arc<Stop>,
+    head_within: Duration,
+) -> Result<Option<Running>, PagesError> {
     let Some(address) = settings.listen else { return Ok(None) };
     let listen = |source| PagesError::Listen { address, source };
     let listener = TcpListener::bind(address).map_err(listen)?;
@@ -110,7 +120,7 @@ pub fn start(settings: &Pages, subject: Arc<Subject>, stop: Arc<Stop>) -> Result
     let thread = std::thread::Builder::new().name("pages".into()).spawn(move || {
         let served = runtime.block_on(async {
             tokio::select! {
-                served = serve(listener, router) => served,
+                served = serve(listener, router, head_within) => served,
                 () = stopped(&stop) => Ok(()),
             }
         });
@@ -129,7 +139,7 @@ async fn stopped(stop: &Stop) {
     }
 }
 
-async fn serve(listener: TcpListener, router: Router) -> std::io::Result<()> {
+async fn serve(listener: TcpListener, router: Router, head_within: Duration) -> std::io::Result<()> {
     let listener = tokio::net::TcpListener::from_std(listener)?;
     let room = Arc::new(Semaphore::new(CONNECTIONS_MAX));
     loop {
@@ -150,7 +160,7 @@ async fn serve(listener: TcpListener, router: Router) -> std::io::Result<()> {
         tokio::spawn(async move {
             let connection = http1::Builder::new()
                 .timer(TokioTimer::new())
-                .header_read_timeout(HEAD_WITHIN)
+                .header_read_timeout(head_within)
                 .max_buf_size(HEAD_BYTES_MAX)
                 .max_headers(HEADERS_MAX)
                 .serve_connection(TokioIo::new(stream), service);

@@ -51,7 +51,7 @@ fn state(now: &Snapshot, days: &ServiceDays, taken: &str) -> String {
         "filing",
         "Filing",
         &[
-            ("Doing", filing.doing.clone()),
+            ("Doing", if filing.doing.is_empty() { "waiting".into() } else { filing.doing.clone() }),
             ("Lag of filing behind recording", lag),
             ("Filed until", until),
             ("Captures and segments filed", grouped(filing.filed)),
@@ -97,13 +97,14 @@ fn tap_section(index: usize, tap: &Tap, now_us: i64) -> String {
     let mut out = format!(
         "<section aria-labelledby=\"tap{index}\">\n<h2 id=\"tap{index}\">{}: {}</h2>\n\
          <p><a href=\"/live?tap={}\">Live values</a></p>\n\
-         <div class=\"wide\" role=\"region\" aria-labelledby=\"tap{index}\" tabindex=\"0\"><table>\n<thead><tr><th scope=\"col\">Bus</th><th scope=\"col\">Interface</th>\
+         <div class=\"wide\" role=\"region\" aria-label=\"Buses of {}\" tabindex=\"0\"><table>\n<thead><tr><th scope=\"col\">Bus</th><th scope=\"col\">Interface</th>\
          <th scope=\"col\">State</th><th scope=\"col\" class=\"number\">Load</th><th scope=\"col\" class=\"number\">Frames</th>\
          <th scope=\"col\" class=\"number\">Error frames</th><th scope=\"col\" class=\"number\">Dropped</th>\
          <th scope=\"col\">Last frame</th></tr></thead>\n<tbody>\n",
         escaped(&tap.name),
         escaped(&vehicle),
         // Tap names are letters, digits, '-' and '_'.
+        escaped(&tap.name),
         escaped(&tap.name),
     );
     for bus in &tap.buses {

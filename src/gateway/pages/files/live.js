@@ -92,18 +92,22 @@ function line() {
     if (kind) made.className = kind;
     return made;
   };
-  const name = part("b"), sender = part("small"), text = part("span", "text"), remark = part("small");
+  const name = part("b"), message = part("span", "message"), signal = part("span");
+  const below = part("small"), messageBelow = part("span", "message below"), sender = part("span");
+  name.append(message, signal);
+  below.append(messageBelow, sender);
+  const text = part("span", "text"), remark = part("small");
   const changed = part("span"), changedBy = part("small"), seen = part("span"), count = part("span"), lapses = part("small");
   const button = part("button");
   button.type = "button";
-  const header = cell("th", "name", name, sender);
+  const header = cell("th", "name", name, below);
   header.scope = "row";
   cell("td", "value", text, remark);
   cell("td", "time", changed);
   cell("td", "seen", seen);
   cell("td", "count", count, lapses);
   cell("td", "mark", button, changedBy);
-  const made = { element, header, name, sender, text, remark, changed, changedBy, seen, count, lapses, button, row: -1, drawn: {} };
+  const made = { element, header, message, signal, messageBelow, sender, text, remark, changed, changedBy, seen, count, lapses, button, row: -1, drawn: {} };
   button.addEventListener("click", () => acknowledge([made.row]));
   return made;
 }
@@ -122,7 +126,9 @@ function draw(line, index) {
     line.row = index;
     line.header.title = head.about;
   }
-  set(line, "name", nameOf(head));
+  set(line, "message", head.message + ".");
+  set(line, "signal", head.signal);
+  set(line, "messageBelow", head.message + ", ");
   set(line, "sender", senderOf(head));
   const value = valueOf(row, head);
   const word = row[STATE] === "implausible" ? "implausible" : "";
@@ -175,7 +181,6 @@ function layout() {
   while (pool.length > count) pool.pop().element.remove();
   first = Math.max(0, Math.min(Math.floor(scroll.scrollTop / rowPx) - 3, shown.length - count));
   // Row n always sits in element n modulo the pool, so that scrolling by one row draws one row.
-  const start = first - first % Math.max(count, 1);
   const sorted = [];
   for (let at = first; at < first + count; at++) {
     const element = pool[at % count];
@@ -189,7 +194,6 @@ function layout() {
   }
   above.firstChild.style.height = first * rowPx + "px";
   below.firstChild.style.height = (shown.length - first - count) * rowPx + "px";
-  void start;
 }
 
 function drawChanged(indices) {
@@ -395,7 +399,7 @@ body.append(above, below);
   // Rows are all of one height; how high that is, the font decides.
   const probe = line();
   body.insertBefore(probe.element, below);
-  probe.name.textContent = probe.sender.textContent = "x";
+  probe.signal.textContent = probe.sender.textContent = "x";
   rowPx = probe.element.getBoundingClientRect().height || rowPx;
   probe.element.remove();
 }
