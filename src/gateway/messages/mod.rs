@@ -208,7 +208,7 @@ impl Receiver {
 
     /// Tells what it was not told yet. `now_us` is the system's time; `stop` is asked between events.
     pub fn tell(&mut self, events: &dyn Events, now_us: TimeUs, status: &Status, stop: &dyn Fn() -> bool) -> Round {
-        let cause = format!("messages to {}", self.settings.name);
+        let cause = cause_of(&self.settings.name);
         match self.try_tell(events, now_us, status, stop) {
             Ok(None) => {
                 self.wait = WAITS.0;
@@ -332,6 +332,11 @@ impl Receiver {
     }
 }
 
+/// Under which its troubles are told.
+fn cause_of(name: &str) -> String {
+    format!("messages to {name}")
+}
+
 /// Why not all could be told.
 enum Trouble {
     /// Somebody asked for an end.
@@ -385,6 +390,9 @@ pub fn start(
                 std::thread::sleep(Duration::from_millis(200));
             }
         }
+        // A new configuration may not name it any more.
+        status.settled(&cause_of(&receiver.settings.name));
+        status.remove_receiver(&receiver.settings.name);
     })
 }
 
