@@ -134,10 +134,10 @@ def main():
         # The journal writes ten times a second.
         pause = max(0.0, longest_pause(calls, fed) - 0.2)
         rng = seeded("service")
-        states = cuts(disk, calls, rng, 110, "", lambda call: call.ended_s)
+        states = cuts(disk, calls, rng, 70, "", lambda call: call.ended_s)
         unfinished = [state for state in states if any(name.endswith(".writing") and data for name, data in state[1].items())]
-        for number, state in enumerate(rng.sample(unfinished, 12 if LONG else 3)):
-            states += cut_again(folder, number, state, rng, 20)
+        for number, state in enumerate(rng.sample(unfinished, 12 if LONG else 2)):
+            states += cut_again(folder, number, state, rng, 14)
         at_end = time.time()
         for way, tree in (("certain", disk.least()), ("all", disk.live()), ("mixed", disk.mixed(rng))):
             states.append((f"at the end: {way}", tree, at_end))
