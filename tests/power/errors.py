@@ -80,7 +80,7 @@ def main():
         cases = []
         for name, errors in ERRORS.items():
             every = [(name, error, when, on) for when in numbers[name] for error in errors for on in ("", "+")]
-            cases += every if LONG else rng.sample(every, min(len(every), 10 if name == "lseek" else 36))
+            cases += every if LONG else rng.sample(every, min(len(every), 6 if name == "lseek" else 22))
         found = in_parallel(cases, lambda case: one(yard, before, undisturbed, case))
         for (name, error, when, on), (_, wrong) in zip(cases, found):
             tally.true(f"{name} number {when}{on} fails with {error}: {wrong}", wrong is None)

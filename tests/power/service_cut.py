@@ -60,7 +60,39 @@ def longest_pause(calls, fed):
     return max(later - earlier for earlier, later in zip(times, times[1:]))
 
 
-def recovery(folder, gateway, state, feeders, pause):
+def cut_again(folder, number, state, rng, count):
+    """States that the power leaves which fails while a state is recovered."""
+    what, tree, at = state
+    outside = folder / f"again-{number}"
+    root = outside / "root"
+    root.mkdir(parents=True)
+    write_tree(root, tree)
+    disk, gateway, log = Disk(root), Gateway(outside, root, inbox=True), outside / "log"
+    wrong = (gateway.start(under=trace.strace(log)) or gateway.wait_filed() or gateway.wait_inbox()
+             or gateway.stop(gateway.tracee()))
+    if wrong:
+        sys.exit(f"{what}: not recovered under strace: {wrong}")
+    calls = trace.parse(log)
+    states = cuts(disk, calls, rng, count, f"{what}; recovered, and cut again ", lambda call: at)
+    shutil.rmtree(outside)
+    return states
+
+
+def cuts(disk, calls, rng, count, what, time_of):
+    """States after about `count` of the changes that calls make."""
+    changes = sum(1 for call in calls if call.name in ("write", "fsync", "fdatasync", "rename", "unlink"))
+    share, states = 1 if LONG else min(1.0, count / max(changes, 1)), []
+    for call in disk.follow(calls):
+        if rng.random() > share:
+            continue
+        where = f"{what}after {call.name} at line {call.ended + 1}"
+        ways = {"certain": disk.least, "all": disk.live, "up to a moment": lambda: disk.journalled(rng), "mixed": lambda: disk.mixed(rng)}
+        for way in ways if LONG else rng.sample(sorted(ways), 1):
+            states.append((f"{where}: {way}", ways[way](), time_of(call)))
+    return states
+
+
+def recovery(state, feeders, pause):
     """None, or what is wrong after a state's recovery."""
     what, tree, at = state
     outside = scratch("cut")
@@ -101,16 +133,11 @@ def main():
         gateway, disk, calls, feeders, fed = recorded(folder)
         # The journal writes ten times a second.
         pause = max(0.0, longest_pause(calls, fed) - 0.2)
-        rng, states = seeded("service"), []
-        changes = sum(1 for call in calls if call.name in ("write", "fsync", "fdatasync", "rename", "unlink"))
-        share = 1 if LONG else min(1.0, 110 / changes)
-        for call in disk.follow(calls):
-            if rng.random() > share:
-                continue
-            where = f"after {call.name} at line {call.ended + 1}"
-            ways = {"certain": disk.least, "all": disk.live, "up to a moment": lambda: disk.journalled(rng), "mixed": lambda: disk.mixed(rng)}
-            for way in ways if LONG else rng.sample(sorted(ways), 1):
-                states.append((f"{where}: {way}", ways[way](), call.ended_s))
+        rng = seeded("service")
+        states = cuts(disk, calls, rng, 70, "", lambda call: call.ended_s)
+        unfinished = [state for state in states if any(name.endswith(".writing") and data for name, data in state[1].items())]
+        for number, state in enumerate(rng.sample(unfinished, 12 if LONG else 2)):
+            states += cut_again(folder, number, state, rng, 14)
         at_end = time.time()
         for way, tree in (("certain", disk.least()), ("all", disk.live()), ("mixed", disk.mixed(rng))):
             states.append((f"at the end: {way}", tree, at_end))
@@ -120,10 +147,10 @@ def main():
         tally.true(f"only {sent} frames were sent", min(sent.values()) > 2_000)
         filed = len(list((folder / "recorded").glob("store/filed/*.json")))
         tally.true(f"only {filed} segments were filed", filed >= 3)
-        found = in_parallel(states, lambda state: recovery(folder, gateway, state, feeders, pause))
+        found = in_parallel(states, lambda state: recovery(state, feeders, pause))
         for wrong in found:
             tally.true(wrong or "", wrong is None)
-        tally.end(at_least=40, told=f"; {len(states)} states of {changes} changes, pause {pause:.2f} s, {since(begun)}")
+        tally.end(at_least=40, told=f"; {len(states)} states, pause {pause:.2f} s, {since(begun)}")
     finally:
         shutil.rmtree(folder)
 

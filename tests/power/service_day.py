@@ -96,7 +96,8 @@ def main():
         root = folder / "root"
         root.mkdir()
         gateway = Gateway(folder, root, settings='sync_every = "500ms"')
-        wrong = gateway.start()
+        # As the unit has it.
+        wrong = gateway.start(under=("env", "MALLOC_ARENA_MAX=2"))
         if tally.true(f"start: {wrong}", wrong is None):
             memory = Memory(gateway.process.pid)
             feed(gateway, hour, steps)
