@@ -11,6 +11,7 @@ mod segments;
 use std::collections::BTreeMap;
 use std::fs;
 use std::io;
+use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::Ordering;
 use std::sync::mpsc::Receiver;
@@ -117,22 +118,42 @@ pub struct Keeping {
 /// # Errors
 /// The inbox's memory cannot be read, or there can be no further thread.
 pub fn start(keeping: Keeping) -> io::Result<JoinHandle<()>> {
-    let inbox = inbox_of(&keeping)?;
-    let now = Instant::now();
-    let keeper = Keeper {
-        keeping,
-        inbox,
-        heard_last: BTreeMap::new(),
-        retry: RETRY.0,
-        retry_at: None,
-        count_at: now,
-        closed_before: None,
-        close_at: now,
-        opened: true,
-        room_at: now,
-        measure_at: now,
-    };
-    std::thread::Builder::new().name("keeper".into()).spawn(move || keeper.run())
+    let keeper = Keeper::new(keeping, BTreeMap::new())?;
+    std::thread::Builder::new().name("keeper".into()).spawn(move || supervise(keeper))
+}
+
+/// Runs the keeper. A fault of the program ends what it is at, not the service: recording goes on, and so does the
+/// keeper, by a store that is opened anew. What it fails at again and again is set aside.
+fn supervise(mut keeper: Keeper) {
+    while catch_unwind(AssertUnwindSafe(|| keeper.run())).is_err() {
+        let Keeper { keeping, tried, .. } = keeper;
+        let Keeping { store, loaded, status, wishes, marks, stop } = keeping;
+        status.trouble(
+            "keeper",
+            format!("a fault of the program, {}: please report it with the log", held(&status.keeper.doing)),
+        );
+        let root = store.root().to_owned();
+        // Its lock has to go before it can be opened again.
+        drop(store);
+        let begun = loop {
+            if stop.is_set() {
+                return;
+            }
+            std::thread::sleep(RETRY.0);
+            match Store::open(&root) {
+                Ok(store) => break store,
+                Err(error) => status.trouble("keeper: store", error.to_string()),
+            }
+        };
+        status.settled("keeper: store");
+        match Keeper::new(Keeping { store: begun, loaded, status: Arc::clone(&status), wishes, marks, stop }, tried) {
+            Ok(anew) => keeper = anew,
+            Err(error) => {
+                status.trouble("keeper", format!("nothing is filed any more: {error}; start the service anew"));
+                return;
+            }
+        }
+    }
 }
 
 struct Keeper {
@@ -153,6 +174,8 @@ struct Keeper {
     opened: bool,
     room_at: Instant,
     measure_at: Instant,
+    /// Segments that filing was begun of and not ended, and how often: a fault of the program ended it.
+    tried: BTreeMap<PathBuf, u32>,
 }
 
 /// Whether there was something to do.
@@ -163,7 +186,26 @@ enum Did {
 }
 
 impl Keeper {
-    fn run(mut self) {
+    fn new(keeping: Keeping, tried: BTreeMap<PathBuf, u32>) -> io::Result<Self> {
+        let inbox = inbox_of(&keeping)?;
+        let now = Instant::now();
+        Ok(Self {
+            keeping,
+            inbox,
+            heard_last: BTreeMap::new(),
+            retry: RETRY.0,
+            retry_at: None,
+            count_at: now,
+            closed_before: None,
+            close_at: now,
+            opened: true,
+            room_at: now,
+            measure_at: now,
+            tried,
+        })
+    }
+
+    fn run(&mut self) {
         let mut rest = Duration::ZERO;
         loop {
             let wished = self.keeping.wishes.take(rest);
@@ -310,6 +352,10 @@ pub fn folders(folder: &Path) -> Vec<String> {
         .collect();
     names.sort();
     names
+}
+
+fn held(text: &Mutex<String>) -> String {
+    text.lock().unwrap_or_else(PoisonError::into_inner).clone()
 }
 
 fn inbox_of(keeping: &Keeping) -> io::Result<Option<Inbox>> {

@@ -19,6 +19,8 @@ use crate::store::StoreError;
 /// Folders of a tap's journal for segments that are filed, by the service day of their last frame. They stay until that
 /// day is closed and checked.
 const FILED: &str = "filed-";
+/// A segment whose filing ends in a fault of the program so many times is set aside.
+const TRIES_MAX: u32 = 3;
 /// Folder of a tap's journal for segments that cannot be filed.
 const ASIDE: &str = "aside";
 
@@ -33,7 +35,17 @@ impl Keeper {
         self.doing(&format!("filing the journal of {tap}"));
         let loaded = Arc::clone(&self.keeping.loaded);
         let settings = self.settings_of(&loaded, &tap, &segment);
+        let tries = self.tried.entry(segment.path.clone()).or_default();
+        *tries += 1;
+        if *tries > TRIES_MAX {
+            let text =
+                format!("{}: filing it ended in a fault {TRIES_MAX} times; it is set aside", segment.path.display());
+            self.trouble("journal", text);
+            self.set_aside(&segment);
+            return Did::Something;
+        }
         let filed = self.desk(&loaded, &settings, Count::Later).file(&segment.path, &mut |_| {});
+        self.tried.remove(&segment.path);
         match filed {
             Ok(outcome) => {
                 self.tell_filed(&outcome);
