@@ -170,6 +170,15 @@ function draw(line, index) {
   }
 }
 
+// Rows are all of one height; how high that is, font and width of the window decide.
+function measure() {
+  const probe = line();
+  body.insertBefore(probe.element, below);
+  probe.signal.textContent = probe.sender.textContent = "x";
+  rowPx = probe.element.getBoundingClientRect().height || rowPx;
+  probe.element.remove();
+}
+
 // Which rows are on the screen; called when the list, the window or the scroll position changes.
 function layout() {
   const visible = Math.ceil(scroll.clientHeight / rowPx) + 6;
@@ -379,7 +388,6 @@ byId("tap").addEventListener("change", (event) => { location.search = "?tap=" + 
 filter.addEventListener("input", () => { scroll.scrollTop = 0; choose(); });
 show.addEventListener("change", () => { scroll.scrollTop = 0; choose(); });
 scroll.addEventListener("scroll", () => requestAnimationFrame(layout), { passive: true });
-new ResizeObserver(() => layout()).observe(scroll);
 
 document.addEventListener("keydown", (event) => {
   if (event.ctrlKey || event.metaKey || event.altKey) return;
@@ -395,12 +403,5 @@ document.addEventListener("keydown", (event) => {
 });
 
 body.append(above, below);
-{
-  // Rows are all of one height; how high that is, the font decides.
-  const probe = line();
-  body.insertBefore(probe.element, below);
-  probe.signal.textContent = probe.sender.textContent = "x";
-  rowPx = probe.element.getBoundingClientRect().height || rowPx;
-  probe.element.remove();
-}
+new ResizeObserver(() => { measure(); layout(); }).observe(scroll);
 connect();
