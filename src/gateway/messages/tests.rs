@@ -87,7 +87,9 @@ fn serve(mut stream: TcpStream, deeds: &Mutex<VecDeque<Deed>>, requests: &Mutex<
         reader.read_exact(&mut body)?;
         let body = serde_json::from_slice(&body).unwrap();
         requests.lock().unwrap().push(Request { head: head.clone(), body });
-        match deeds.lock().unwrap().pop_front().unwrap_or(Deed::Answer(204)) {
+        // Not within the match: the lock would be held as long as that.
+        let deed = deeds.lock().unwrap().pop_front().unwrap_or(Deed::Answer(204));
+        match deed {
             Deed::Answer(status) => write!(stream, "HTTP/1.1 {status} X\r\nContent-Length: 0\r\n\r\n")?,
             Deed::Later(status, seconds) => {
                 write!(stream, "HTTP/1.1 {status} X\r\nRetry-After: {seconds}\r\nContent-Length: 0\r\n\r\n")?;
