@@ -141,6 +141,14 @@ def many_definitions(tally, folder):
     if status == 0:
         wanted = [(t, "traction", r) for t, _, r in packets]
         given_back(tally, "100,000 messages", store, wanted, "--vehicle", "1")
+    # A mistake that is made thousands of times is told as often, and not after hours.
+    wrong = folder / "wrong"
+    wrong.mkdir()
+    (wrong / "part.toml").write_text("".join((defs / f"part{part}.toml").read_text().replace("length = 8\n", "").replace(
+        "format = 1\n", "" if part else "format = 1\n") for part in range(2)))
+    run = yardtap("check", wrong)
+    tally.check("20,000 mistakes: told", sum(line.startswith("error: ") for line in run.err.splitlines() + run.out.splitlines()), 20_000)
+    tally.check("20,000 mistakes: how it ended", run.status, 1, run.told())
     return f"100,000 messages: {took:.0f} s, {mib} MiB"
 
 
