@@ -21,6 +21,9 @@ use crate::store::records::Part;
 use crate::store::retention::{GivenUp, Room, Rules, plan};
 use crate::store::{Change, Closed, StoreError, VehicleFiled, order};
 
+/// How far captures that lie over each other, one after another, are followed beyond the day.
+const REACH_US: i64 = 86_400_000_000;
+
 /// What a day's end did.
 #[derive(Debug, Default, Clone)]
 pub struct DayEnd {
@@ -54,8 +57,8 @@ pub struct Checked {
     pub exact: usize,
     /// Captures that lie over others: their frames are all there, and no other.
     pub together: usize,
-    /// Captures of which that cannot be told: some of their frames were given up, or they were
-    /// filed before sums were kept.
+    /// Captures of which that cannot be told: some of their frames were given up, they lie over
+    /// each other for days on end, or they were filed before sums were kept.
     pub unknown: usize,
     /// Frames read.
     pub frames: u64,
@@ -158,11 +161,20 @@ impl Desk<'_> {
             let clusters = self.store.with_index(|index| {
                 let mut clusters: Vec<Cluster> = Vec::new();
                 for part in index.near(&vehicle, &span, 0) {
-                    if clusters.last().is_none_or(|last| part.first_us > *last.span.end()) {
+                    if clusters.last().is_none_or(|last| part.first_us > last.until_us) {
                         let stretch = index.stretch(&vehicle, part.first_us..=part.last_us, 0);
                         let (first_us, last_us) = (*stretch.span.start(), *stretch.span.end());
                         let is_gone = given_up.iter().any(|gone| gone.meets(first_us, last_us));
-                        clusters.push(Cluster { span: stretch.span, parts: stretch.parts, is_gone });
+                        let is_endless = first_us < day.start_us.saturating_sub(REACH_US)
+                            || last_us > day.end_us.saturating_add(REACH_US);
+                        // Of one that cannot be compared, the day's own frames are read.
+                        let cannot_tell = is_gone || is_endless;
+                        let span = if cannot_tell {
+                            first_us.max(*span.start())..=last_us.min(*span.end())
+                        } else {
+                            stretch.span
+                        };
+                        clusters.push(Cluster { span, until_us: last_us, parts: stretch.parts, cannot_tell });
                     }
                 }
                 clusters
@@ -225,14 +237,14 @@ impl Desk<'_> {
             }
         }
         // A vehicle whose frames are all gone has not even begun.
-        Ok(clusters.find(|cluster| !cluster.is_gone).map_or(Ok(()), |cluster| {
+        Ok(clusters.find(|cluster| !cluster.cannot_tell).map_or(Ok(()), |cluster| {
             Err(format!("vehicle {vehicle}: no frame from {} on is there", shown(*cluster.span.start())))
         }))
     }
 
     fn check<'c>(&self, vehicle: &str, cluster: &'c Cluster) -> Result<Check<'c>, FilingError> {
         let mut wanted = Vec::new();
-        for part in &cluster.parts {
+        for part in cluster.parts.iter().filter(|_| !cluster.cannot_tell) {
             if let Some(record) = self.store.record(&part.capture.to_string())? {
                 wanted.extend(record.vehicles.into_iter().find(|entry| entry.vehicle == vehicle));
             }
@@ -249,9 +261,11 @@ impl Desk<'_> {
 /// Captures of a vehicle that lie over each other.
 struct Cluster {
     span: RangeInclusive<TimeUs>,
+    /// Last instant of all of them.
+    until_us: TimeUs,
     parts: Vec<Part>,
-    /// Some of it was given up: what is left cannot be compared.
-    is_gone: bool,
+    /// Some of it was given up, or it goes on for days: then there is nothing to compare with.
+    cannot_tell: bool,
 }
 
 /// A cluster being read back.
@@ -282,7 +296,7 @@ impl Check<'_> {
         assert!(ended.is_ok(), "looking at a frame cannot fail");
         checked.frames += self.watch.frames;
         let captures = self.cluster.parts.len();
-        if self.cluster.is_gone {
+        if self.cluster.cannot_tell {
             checked.unknown += captures;
             return Ok(());
         }

@@ -378,14 +378,22 @@ impl<'a> Desk<'a> {
             let Some(stretch) = stretch else { continue };
             seen = Some((vehicle.clone(), *stretch.span.end()));
             let over = due.is_over(*stretch.span.end(), gap_us);
-            let frames = |due: bool| stretch.parts.iter().filter(|p| p.due == due).map(|p| p.frames).sum::<u64>();
+            let up_to = self.store.counted_up_to(&vehicle);
+            let frames = |is_new: bool| -> u64 {
+                let of = |part: &&Part| (part.due && Some(part.capture) != up_to) == is_new;
+                stretch.parts.iter().filter(of).map(|part| part.frames).sum()
+            };
+            let grown = frames(true) > 0;
             let wanted = match due {
                 Due::All => true,
-                Due::Worth { .. } => over || frames(true) >= frames(false),
-                Due::Before { until_us, .. } => *stretch.span.start() < until_us,
+                Due::Worth { .. } => over || (grown && frames(true) >= frames(false)),
+                Due::Before { until_us, .. } => *stretch.span.start() < until_us && (over || grown),
             };
             if wanted {
-                self.count_stretch(&vehicle, &stretch, due == Due::All || over, over)?;
+                let whole = due == Due::All || over;
+                self.count_stretch(&vehicle, &stretch, whole, over)?;
+                let last = stretch.parts.iter().max_by_key(|part| (part.last_us, part.capture));
+                self.store.note_counted(&vehicle, last.filter(|_| !whole).map(|part| part.capture));
                 recounted.stretches += 1;
                 recounted.frames += frames(true) + frames(false);
             }

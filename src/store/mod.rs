@@ -67,6 +67,9 @@ pub struct Store {
     index: Mutex<Option<records::Index>>,
     /// Definition sets that decoded something here, by hash, as far as they were asked for.
     sets: Mutex<HashMap<String, Arc<Definitions>>>,
+    /// By vehicle: the capture up to which a stretch that goes on was counted. It stays due until the stretch is over;
+    /// who opens the store anew counts it once too often.
+    counted_up_to: Mutex<HashMap<String, records::CaptureKey>>,
 }
 
 impl Store {
@@ -105,6 +108,7 @@ impl Store {
             incoming: AtomicU64::new(0),
             index: Mutex::default(),
             sets: Mutex::default(),
+            counted_up_to: Mutex::default(),
         };
         let folders = ["filed", "incoming", "definitions"].map(|name| root.join(name));
         if folders.iter().any(|folder| !folder.exists()) {
@@ -131,6 +135,7 @@ impl Store {
             incoming: AtomicU64::new(0),
             index: Mutex::default(),
             sets: Mutex::default(),
+            counted_up_to: Mutex::default(),
         })
     }
 
@@ -192,6 +197,20 @@ impl Store {
     /// It cannot be removed.
     pub fn discard(&self, path: &Path) -> Result<(), StoreError> {
         fs::remove_file(path).map_err(io_error(path, "removing"))
+    }
+
+    /// The capture up to which a vehicle's stretch that goes on was counted.
+    pub(crate) fn counted_up_to(&self, vehicle: &str) -> Option<records::CaptureKey> {
+        self.counted_up_to.lock().unwrap_or_else(std::sync::PoisonError::into_inner).get(vehicle).copied()
+    }
+
+    /// Remembers it; none: nothing is open.
+    pub(crate) fn note_counted(&self, vehicle: &str, up_to: Option<records::CaptureKey>) {
+        let mut counted = self.counted_up_to.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+        match up_to {
+            Some(capture) => counted.insert(vehicle.to_owned(), capture),
+            None => counted.remove(vehicle),
+        };
     }
 
     /// A definition set that decoded something here, read once.

@@ -137,6 +137,11 @@ impl Yard {
         self.store = None;
     }
 
+    /// Opens the store again.
+    pub fn enter(&mut self) {
+        self.store = Some(Store::open(&self.root()).unwrap());
+    }
+
     pub fn write(&self, name: &str, frames: &[Frame]) -> PathBuf {
         let path = self.folder.path().join(name);
         write_capture(&path, &CHANNELS, frames);
