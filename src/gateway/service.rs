@@ -14,6 +14,7 @@ use nix::sys::signal::{SigSet, Signal};
 use sd_notify::NotifyState;
 
 use super::boards::Boards;
+use super::copy::{self, Copying};
 use super::journal::{self, Hooks, Repaired};
 use super::keeper::{self, Keeping, Wishes};
 use super::link::{self, Watching};
@@ -26,13 +27,15 @@ use crate::defs::Definitions;
 use crate::filing;
 use crate::run::Place;
 use crate::settings::PathPattern;
-use crate::settings::gateway::{Gateway, Tap};
+use crate::settings::gateway::{CopySettings, Gateway, Tap};
 use crate::store::Store;
 
 /// How long filing may go on after the request to stop; what is left is filed by the next start.
 const FILING_AT_END: Duration = Duration::from_secs(7);
 /// How often the service manager is told how it goes.
 const TELL_EVERY: Duration = Duration::from_secs(5);
+/// How long the copier may take to end; one that a hung disk holds is left behind, and ends with the process.
+const COPY_AT_END: Duration = Duration::from_secs(2);
 /// A tap whose threads have not shown themselves for so long hangs; the service manager is told no more.
 const HANGS_AFTER: Duration = Duration::from_secs(20);
 
@@ -100,6 +103,7 @@ struct Service {
     taps: Vec<RunningTap>,
     links: Option<Watched>,
     pages: Option<Shown>,
+    copier: Option<Copier>,
     /// Where the pages leave marks.
     marks: mpsc::Sender<Mark>,
     keeper: JoinHandle<()>,
@@ -119,6 +123,13 @@ struct RunningTap {
 
 /// The thread that looks at interfaces.
 struct Watched {
+    stop: Arc<Stop>,
+    thread: JoinHandle<()>,
+}
+
+/// The thread that copies to the second place.
+struct Copier {
+    settings: CopySettings,
     stop: Arc<Stop>,
     thread: JoinHandle<()>,
 }
@@ -148,8 +159,18 @@ impl Service {
             stop: Arc::clone(&keeper_stop),
         })
         .context("starting to file")?;
-        let mut service =
-            Self { loaded, status, wishes, taps: Vec::new(), links: None, pages: None, marks, keeper, keeper_stop };
+        let mut service = Self {
+            loaded,
+            status,
+            wishes,
+            taps: Vec::new(),
+            links: None,
+            pages: None,
+            copier: None,
+            marks,
+            keeper,
+            keeper_stop,
+        };
         let started = service.start_rest();
         if started.is_err() {
             service.keeper_stop.set();
@@ -164,7 +185,8 @@ impl Service {
         for tap in self.loaded.gateway.taps.clone() {
             self.start_tap(tap)?;
         }
-        self.watch_links()
+        self.watch_links()?;
+        self.start_copy()
     }
 
     fn tell_definitions(&self) {
@@ -286,7 +308,12 @@ impl Service {
                 self.start_tap(tap.clone())?;
             }
         }
-        self.watch_links()
+        self.watch_links()?;
+        if self.copier.as_ref().map(|copier| &copier.settings) != new.copy.as_ref() {
+            self.end_copy();
+            self.start_copy()?;
+        }
+        Ok(())
     }
 
     /// Ends the taps that are meant; their journals are whole then.
@@ -300,6 +327,32 @@ impl Service {
             }
             self.status.remove_tap(running.number);
         }
+    }
+
+    fn start_copy(&mut self) -> Result<()> {
+        let Some(settings) = self.loaded.gateway.copy.clone() else { return Ok(()) };
+        let stop = Arc::new(Stop::default());
+        let copying = Copying {
+            store: self.loaded.store.clone(),
+            settings: settings.clone(),
+            status: Arc::clone(&self.status),
+            stop: Arc::clone(&stop),
+        };
+        let thread = copy::start(copying).context("starting to copy")?;
+        self.copier = Some(Copier { settings, stop, thread });
+        Ok(())
+    }
+
+    fn end_copy(&mut self) {
+        let Some(Copier { stop, thread, .. }) = self.copier.take() else { return };
+        stop.set();
+        if ended_within(&thread, COPY_AT_END) {
+            join("copier", thread);
+        } else {
+            tracing::warn!("the copier does not end: a disk holds it up perhaps; it is left behind");
+        }
+        self.status.settled("copy");
+        self.status.keeper.copy_waiting.store(0, Ordering::Relaxed);
     }
 
     fn end_pages(&mut self) {
@@ -316,10 +369,8 @@ impl Service {
         }
         self.end_taps(|_| true);
         self.wishes.end();
-        let until = Instant::now() + FILING_AT_END;
-        while !self.keeper.is_finished() && Instant::now() < until {
-            std::thread::sleep(Duration::from_millis(20));
-        }
+        self.end_copy();
+        ended_within(&self.keeper, FILING_AT_END);
         self.keeper_stop.set();
         self.wishes.end();
         self.end_pages();
@@ -448,6 +499,15 @@ fn notify_reloading() {
         Ok(now) => notify(&[NotifyState::Reloading, now]),
         Err(error) => tracing::debug!("the service manager was not told: {error}"),
     }
+}
+
+/// Waits for a thread, and tells whether it has ended.
+fn ended_within(thread: &JoinHandle<()>, longest: Duration) -> bool {
+    let until = Instant::now() + longest;
+    while !thread.is_finished() && Instant::now() < until {
+        std::thread::sleep(Duration::from_millis(20));
+    }
+    thread.is_finished()
 }
 
 /// A thread that ended by a panic has said so itself.
