@@ -229,7 +229,14 @@ impl Copier<'_> {
             None if self.manifest.is_empty() => {
                 let owner = Owner { format: 1, id: self.manifest.id().to_owned() };
                 let text = serde_json::to_vec(&owner).map_err(|error| CopyError::Here(error.into()))?;
-                self.place.put(OWNER, &mut Source::text(text), &mut |_| Ok(()))
+                let mut source = Source::text(text);
+                self.place.put(OWNER, &mut source, &mut |_| Ok(()))?;
+                if self.place.has(OWNER, source.seen())? {
+                    return Ok(());
+                }
+                // Left as it is, it would be another store's for ever.
+                self.place.remove(OWNER)?;
+                Err(CopyError::Differs { name: OWNER.to_owned() })
             }
             None => Err(CopyError::Another(format!(
                 "there is no {OWNER}, and so perhaps nothing of what was copied: is its disk mounted? To copy all of it \

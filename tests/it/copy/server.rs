@@ -36,7 +36,8 @@ pub struct State {
     pub authorization: String,
     /// Largest body of a request.
     pub body_max: usize,
-    turn: u64,
+    /// Requests that came, whatever became of them.
+    pub heard: u64,
 }
 
 impl State {
@@ -69,7 +70,7 @@ impl Server {
             requests: Vec::new(),
             authorization: String::new(),
             body_max: 0,
-            turn: 0,
+            heard: 0,
         };
         let server = Self { address: listener.local_addr().unwrap(), state: Arc::new(Mutex::new(state)) };
         let accepting = server.clone();
@@ -97,8 +98,8 @@ impl Server {
         while let Some((mut request, length)) = head(&mut reader)? {
             let (mood, turn) = {
                 let mut state = self.state();
-                state.turn += 1;
-                (state.mood, state.turn)
+                state.heard += 1;
+                (state.mood, state.heard)
             };
             let third = turn.is_multiple_of(3);
             if mood == Mood::CutsEveryThird && third && turn.is_multiple_of(2) {
