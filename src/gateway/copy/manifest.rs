@@ -39,6 +39,8 @@ pub(super) struct Copied {
 pub(super) struct Begun {
     /// Name at the place.
     pub name: String,
+    /// When what was being copied was written here, ns.
+    pub modified_ns: i64,
     /// How the place calls the upload, where it keeps what came of it.
     pub upload: Option<String>,
 }
@@ -57,6 +59,7 @@ enum Line {
         file: String,
         #[serde(rename = "as")]
         name: String,
+        modified_ns: i64,
         #[serde(default, skip_serializing_if = "Option::is_none")]
         upload: Option<String>,
     },
@@ -195,8 +198,7 @@ impl Manifest {
     /// # Errors
     /// It cannot be written.
     pub(super) fn note_begun(&mut self, file: &str, begun: Begun) -> io::Result<()> {
-        let Begun { name, upload } = begun;
-        self.note(Line::Begun { file: file.to_owned(), name, upload }, 0)
+        self.note(begun_line(file, begun), 0)
     }
 
     /// A file is copied and verified.
@@ -247,8 +249,8 @@ impl Manifest {
 
     fn take(&mut self, line: Line, hash: u128) {
         match line {
-            Line::Begun { file, name, upload } => {
-                self.begun.insert(file, Begun { name, upload });
+            Line::Begun { file, name, modified_ns, upload } => {
+                self.begun.insert(file, Begun { name, modified_ns, upload });
             }
             Line::Copied { file, name, bytes, modified_ns, .. } => {
                 self.begun.remove(&file);
@@ -297,9 +299,8 @@ impl Manifest {
                     bytes += put_line(out, &Line::GivenUp { file: file.clone() })?;
                 }
             }
-            for (file, Begun { name, upload }) in &self.begun {
-                let (file, name, upload) = (file.clone(), name.clone(), upload.clone());
-                bytes += put_line(out, &Line::Begun { file, name, upload })?;
+            for (file, begun) in &self.begun {
+                bytes += put_line(out, &begun_line(file, begun.clone()))?;
             }
             Ok(bytes)
         })?;
@@ -307,6 +308,11 @@ impl Manifest {
         self.bytes = bytes;
         Ok(())
     }
+}
+
+fn begun_line(file: &str, begun: Begun) -> Line {
+    let Begun { name, modified_ns, upload } = begun;
+    Line::Begun { file: file.to_owned(), name, modified_ns, upload }
 }
 
 fn copied_line(file: &str, copied: &Copied) -> Line {

@@ -258,8 +258,7 @@ impl Copier<'_> {
         // All bytes are of this file, whatever comes to its path meanwhile.
         let local = Local::of(&metadata);
         let bytes = local.bytes;
-        let known = self.known(path)?;
-        let begun = self.manifest.begun().get(path).cloned();
+        let (known, begun) = self.known(path)?;
         let copied = |name: &str, hash| Copied {
             name: (name != path).then(|| name.to_owned()),
             bytes,
@@ -267,9 +266,7 @@ impl Copier<'_> {
             hash,
             given_up: false,
         };
-        if let Some(begun) = &begun {
-            self.place.abandon(&begun.name, begun.upload.as_deref())?;
-        } else if let Some(known) = known.as_ref().filter(|known| known.bytes == bytes) {
+        if let Some(known) = known.as_ref().filter(|known| begun.is_none() && known.bytes == bytes) {
             // The same bytes with another time: of a store that was moved perhaps.
             let hash = hash_of(&here, &mut file, bytes, self.stop)?.hash;
             if hash == known.hash {
@@ -304,12 +301,13 @@ impl Copier<'_> {
                 }
             },
         };
-        let begun = Begun { name: name.clone(), upload: None };
+        let modified_ns = local.modified_ns;
+        let begun = Begun { name: name.clone(), modified_ns, upload: None };
         self.manifest.note_begun(path, begun).map_err(CopyError::Here)?;
         let mut source = Source::file(&here, file, bytes);
         let manifest = &mut self.manifest;
         let mut began = |upload: &str| {
-            let begun = Begun { name: name.clone(), upload: Some(upload.to_owned()) };
+            let begun = Begun { name: name.clone(), modified_ns, upload: Some(upload.to_owned()) };
             manifest.note_begun(path, begun).map_err(CopyError::Here)
         };
         self.place.put(&name, &mut source, &mut began)?;
@@ -320,16 +318,26 @@ impl Copier<'_> {
         self.note_copied(path, &copied(&name, seen.hash))
     }
 
-    /// What is known of a file's copy. Its day may have been given up, and filled again, since the round began.
-    fn known(&mut self, path: &str) -> Result<Option<Copied>, CopyError> {
-        let known = self.manifest.files().get(path).filter(|known| Kind::of(path) == Kind::Day && !known.given_up);
-        if let Some(known) = known {
-            let told = list::given_up(self.store).map_err(CopyError::Here)?;
-            if told.iter().any(|day| day.was(path, known.modified_ns)) {
-                self.manifest.note_given_up(path).map_err(CopyError::Here)?;
-            }
+    /// What is known of a file's copy, and of one that was begun: what is left of that is cleared up. Its day may have
+    /// been given up, and filled again, since: then what lies there is not to be written over.
+    fn known(&mut self, path: &str) -> Result<(Option<Copied>, Option<Begun>), CopyError> {
+        let (known, begun) = (self.manifest.files().get(path), self.manifest.begun().get(path).cloned());
+        let told = match Kind::of(path) {
+            Kind::Day if known.is_some() || begun.is_some() => list::given_up(self.store).map_err(CopyError::Here)?,
+            _ => Vec::new(),
+        };
+        let was_given_up = |modified_ns| told.iter().any(|day| day.was(path, modified_ns));
+        if known.is_some_and(|known| !known.given_up && was_given_up(known.modified_ns)) {
+            self.manifest.note_given_up(path).map_err(CopyError::Here)?;
         }
-        Ok(self.manifest.files().get(path).cloned())
+        let known = self.manifest.files().get(path).cloned();
+        if let Some(begun) = &begun {
+            self.place.abandon(&begun.name, begun.upload.as_deref())?;
+        }
+        let kept_name =
+            known.as_ref().filter(|known| known.given_up).map(|known| known.name.as_deref().unwrap_or(path));
+        let begun = begun.filter(|begun| !was_given_up(begun.modified_ns) && kept_name != Some(begun.name.as_str()));
+        Ok((known, begun))
     }
 
     fn note_copied(&mut self, path: &str, copied: &Copied) -> Result<(), CopyError> {
@@ -365,7 +373,7 @@ impl Copier<'_> {
                 Err(error) if error.kind() == io::ErrorKind::NotFound => continue,
                 Err(error) => return Err(CopyError::Here(error)),
             };
-            let Some(copied) = self.known(&path)?.filter(|copied| !copied.given_up) else { continue };
+            let Some(copied) = self.known(&path)?.0.filter(|copied| !copied.given_up) else { continue };
             let all_copied = files.iter().all(|(path, local)| !local.ready || !self.is_due(path, &files));
             if !files.contains_key(&path) && all_copied && is_replaced(&path, &copied, &files) {
                 let name = copied.name.unwrap_or_else(|| path.clone());

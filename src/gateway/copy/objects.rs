@@ -32,12 +32,13 @@ const STOP_EVERY: Duration = Duration::from_millis(50);
 const DROP_WITHIN: Duration = Duration::from_millis(700);
 /// Bytes of an answer that are told.
 const TEXT_MAX: usize = 400;
-/// What tells who asks. Without one of them the library would ask the link's metadata service, which nobody configured.
-const CREDENTIALS: [&str; 4] = [
-    "AWS_ACCESS_KEY_ID",
-    "AWS_WEB_IDENTITY_TOKEN_FILE",
-    "AWS_CONTAINER_CREDENTIALS_RELATIVE_URI",
-    "AWS_CONTAINER_CREDENTIALS_FULL_URI",
+/// What tells who asks: all of one of these. Without, the library would ask a service on the link, which nobody
+/// configured.
+const CREDENTIALS: [&[&str]; 4] = [
+    &["AWS_ACCESS_KEY_ID"],
+    &["AWS_WEB_IDENTITY_TOKEN_FILE", "AWS_ROLE_ARN"],
+    &["AWS_CONTAINER_CREDENTIALS_RELATIVE_URI"],
+    &["AWS_CONTAINER_CREDENTIALS_FULL_URI", "AWS_CONTAINER_AUTHORIZATION_TOKEN_FILE"],
 ];
 
 /// A bucket, and a prefix in it.
@@ -69,17 +70,19 @@ impl Objects {
                 max_retries: 4,
                 retry_timeout: Duration::from_secs(60),
             });
-        let mut known = false;
+        let mut given = Vec::new();
         for (name, value) in environment.filter(|(name, _)| name.starts_with("AWS_")) {
-            known |= CREDENTIALS.contains(&name.as_str());
             if let Ok(key) = name.to_ascii_lowercase().parse::<AmazonS3ConfigKey>() {
                 builder = builder.with_config(key, value);
             }
+            given.push(name);
         }
+        let mut known =
+            CREDENTIALS.iter().any(|names| names.iter().all(|name| given.iter().any(|given| given == name)));
         for (name, value) in options {
             let key: AmazonS3ConfigKey =
                 name.parse().map_err(|_| CopyError::Unusable(format!("`{name}` is no option of an object store")))?;
-            known |= key == AmazonS3ConfigKey::SkipSignature;
+            known |= key == AmazonS3ConfigKey::SkipSignature && value == "true";
             builder = builder.with_config(key, value);
         }
         if !known {

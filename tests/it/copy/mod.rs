@@ -225,6 +225,7 @@ fn a_service_that_is_killed_goes_on_and_sends_nothing_twice_that_it_knew() {
     }
     // And once amid the upload of several parts.
     server.state().objects.remove(&format!("/archive/depot north/{LARGE}"));
+    server.state().uploads.clear();
     forget(&yard, LARGE);
     let mut child = service(&yard, &server);
     until("a part comes there", || server.state().uploads.values().any(|parts| !parts.is_empty()));
