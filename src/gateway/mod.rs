@@ -4,12 +4,14 @@
 //!  interfaces ─▶ recorder ─▶ journal (pcapng, synced) ─▶ keeper ─▶ store
 //!                   └─────▶ board (live values) ─▶ pages          ▲
 //!  inbox ─────────────────────────────────────────────────────────┘
+//!                                                        store ─▶ copier ─▶ second place
 //! ```
 //!
 //! One recorder thread a tap, and one thread that writes its journal; one keeper thread, the only one that writes to
 //! the store: filing, closing, retention. Nothing behind the journal can hold a recorder up.
 
 pub mod boards;
+pub mod copy;
 pub mod inbox;
 pub mod journal;
 pub mod keeper;

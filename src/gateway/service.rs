@@ -14,6 +14,7 @@ use nix::sys::signal::{SigSet, Signal};
 use sd_notify::NotifyState;
 
 use super::boards::Boards;
+use super::copy::{self, Copying};
 use super::journal::{self, Hooks, Repaired};
 use super::keeper::{self, Keeping, Wishes};
 use super::link::{self, Watching};
@@ -27,13 +28,15 @@ use crate::defs::Definitions;
 use crate::filing;
 use crate::run::Place;
 use crate::settings::PathPattern;
-use crate::settings::gateway::{Gateway, Tap};
+use crate::settings::gateway::{CopySettings, Gateway, Tap};
 use crate::store::Store;
 
 /// How long filing may go on after the request to stop; what is left is filed by the next start.
 const FILING_AT_END: Duration = Duration::from_secs(7);
 /// How often the service manager is told how it goes.
 const TELL_EVERY: Duration = Duration::from_secs(5);
+/// How long the copier may take to end; one that a hung disk holds is left behind, and ends with the process.
+const COPY_AT_END: Duration = Duration::from_secs(2);
 /// A tap whose threads have not shown themselves for so long hangs; the service manager is told no more.
 const HANGS_AFTER: Duration = Duration::from_secs(20);
 
@@ -102,6 +105,7 @@ struct Service {
     /// Threads that look at interfaces, and that tell other systems of events.
     others: Vec<Other>,
     pages: Option<Shown>,
+    copier: Option<Copier>,
     /// Where the pages leave marks.
     marks: mpsc::Sender<Mark>,
     keeper: JoinHandle<()>,
@@ -121,6 +125,13 @@ struct RunningTap {
 
 /// A thread that begins anew with each configuration.
 struct Other {
+    stop: Arc<Stop>,
+    thread: JoinHandle<()>,
+}
+
+/// The thread that copies to the second place.
+struct Copier {
+    settings: CopySettings,
     stop: Arc<Stop>,
     thread: JoinHandle<()>,
 }
@@ -158,6 +169,7 @@ impl Service {
             taps: Vec::new(),
             others: Vec::new(),
             pages: None,
+            copier: None,
             marks,
             keeper,
             keeper_stop,
@@ -176,7 +188,8 @@ impl Service {
         for tap in self.loaded.gateway.taps.clone() {
             self.start_tap(tap)?;
         }
-        self.start_others()
+        self.start_others()?;
+        self.start_copy()
     }
 
     fn tell_definitions(&self) {
@@ -307,7 +320,12 @@ impl Service {
                 self.start_tap(tap.clone())?;
             }
         }
-        self.start_others()
+        self.start_others()?;
+        if self.copier.as_ref().map(|copier| &copier.settings) != new.copy.as_ref() {
+            self.end_copy();
+            self.start_copy()?;
+        }
+        Ok(())
     }
 
     /// Ends the taps that are meant; their journals are whole then.
@@ -323,6 +341,32 @@ impl Service {
         }
     }
 
+    fn start_copy(&mut self) -> Result<()> {
+        let Some(settings) = self.loaded.gateway.copy.clone() else { return Ok(()) };
+        let stop = Arc::new(Stop::default());
+        let copying = Copying {
+            store: self.loaded.store.clone(),
+            settings: settings.clone(),
+            status: Arc::clone(&self.status),
+            stop: Arc::clone(&stop),
+        };
+        let thread = copy::start(copying).context("starting to copy")?;
+        self.copier = Some(Copier { settings, stop, thread });
+        Ok(())
+    }
+
+    fn end_copy(&mut self) {
+        let Some(Copier { stop, thread, .. }) = self.copier.take() else { return };
+        stop.set();
+        if ended_within(&thread, COPY_AT_END) {
+            join("copier", thread);
+        } else {
+            tracing::warn!("the copier does not end: a disk holds it up perhaps; it is left behind");
+        }
+        self.status.settled("copy");
+        self.status.keeper.copy_waiting.store(0, Ordering::Relaxed);
+    }
+
     fn end_pages(&mut self) {
         if let Some(pages) = self.pages.take() {
             pages.stop.set();
@@ -334,10 +378,8 @@ impl Service {
         self.others.iter().for_each(|other| other.stop.set());
         self.end_taps(|_| true);
         self.wishes.end();
-        let until = Instant::now() + FILING_AT_END;
-        while !self.keeper.is_finished() && Instant::now() < until {
-            std::thread::sleep(Duration::from_millis(20));
-        }
+        self.end_copy();
+        ended_within(&self.keeper, FILING_AT_END);
         self.keeper_stop.set();
         self.wishes.end();
         self.end_pages();
@@ -467,6 +509,15 @@ fn notify_reloading() {
         Ok(now) => notify(&[NotifyState::Reloading, now]),
         Err(error) => tracing::debug!("the service manager was not told: {error}"),
     }
+}
+
+/// Waits for a thread, and tells whether it has ended.
+fn ended_within(thread: &JoinHandle<()>, longest: Duration) -> bool {
+    let until = Instant::now() + longest;
+    while !thread.is_finished() && Instant::now() < until {
+        std::thread::sleep(Duration::from_millis(20));
+    }
+    thread.is_finished()
 }
 
 /// A thread that ended by a panic has said so itself.

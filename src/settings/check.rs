@@ -453,16 +453,37 @@ fn check_copy(written: &Written, places: &mut Folders, book: &mut Book) -> Optio
     }
     let secret = |name: &str| {
         let name = name.to_ascii_lowercase();
-        ["secret", "password", "token", "access_key"].iter().any(|part| name.contains(part))
+        ["secret", "password", "token", "access_key", "customer_key"].iter().any(|part| name.contains(part))
     };
     for (name, value) in copy.options.iter().filter(|(name, _)| secret(name)) {
         let remedy = "take it out, and give it by the environment: /etc/yardtap/environment is read by the unit";
         book.add(value.span(), format!("`{name}` is a secret, and this file is no place for one"), remedy);
     }
+    for (name, value) in copy.options.iter().filter(|(name, _)| !secret(name)) {
+        if to.starts_with("file://") {
+            book.add(value.span(), format!("a folder has no option `{name}`"), "take [copy.options] out");
+        } else if !is_copy_option(name) {
+            let remedy = "such as endpoint, region, virtual_hosted_style_request, checksum_algorithm";
+            book.add(value.span(), format!("`{name}` is no option of an object store"), remedy);
+        }
+    }
     let every =
         book.duration(copy.every.as_ref(), CopySettings::EVERY, Duration::from_secs(10), Duration::from_secs(86_400));
     let options = copy.options.iter().map(|(name, value)| (name.clone(), value.get().clone())).collect();
     Some(CopySettings { to: to.clone(), options, every })
+}
+
+/// Whether an object store knows an option; the bucket stands in the URL.
+#[cfg(feature = "cloud")]
+fn is_copy_option(name: &str) -> bool {
+    use object_store::aws::AmazonS3ConfigKey;
+    name.parse().is_ok_and(|key: AmazonS3ConfigKey| key != AmazonS3ConfigKey::Bucket)
+}
+
+/// Nothing can be copied to an object store anyway; that is told.
+#[cfg(not(feature = "cloud"))]
+fn is_copy_option(_name: &str) -> bool {
+    true
 }
 
 fn check_pages(written: &Written, book: &mut Book) -> Pages {

@@ -145,6 +145,10 @@ fn every_mistake_is_told_with_what_would_be_right() {
         ("[copy]\nto = \"file://here\"".into(), &["names no folder from the root"]),
         ("[copy]\nto = \"s3://\"".into(), &["names no bucket"]),
         ("[copy]\nto = \"file:///c\"\noptions = { secret_access_key = \"x\" }".into(), &["is a secret", "environment"]),
+        (
+            "[copy]\nto = \"file:///c\"\noptions = { region = \"x\" }".into(),
+            &["a folder has no option `region`", "toml:3:22"],
+        ),
         ("[retention]\nraw_days = -1".into(), &["-1 days cannot be kept", "leave the key out"]),
         ("[retention]\nsignals_days = 0".into(), &["0 days cannot be kept"]),
         ("[retention]\nkeep_free = \"1B\"".into(), &["'1B' is too small"]),
@@ -306,6 +310,22 @@ fn look_for(
         match value.get(key) {
             Some(value) => look_for(schema, below, value, &format!("{place}.{key}"), missing),
             None => missing.push(format!("{place}.{key}")),
+        }
+    }
+}
+
+#[test]
+fn an_object_store_is_taken_where_this_program_can_copy_to_one() {
+    let text = "[copy]\nto = \"s3://archive/depot-north\"\noptions = { endpoint = \"https://o.example\" }";
+    if cfg!(feature = "cloud") {
+        let used = read(text).unwrap_or_else(|problems| panic!("{problems}")).gateway.copy.unwrap();
+        assert_eq!(used.options["endpoint"], "https://o.example");
+        let told = told(&text.replace("endpoint", "endpiont"));
+        assert!(told.contains("`endpiont` is no option of an object store"), "{told}");
+    } else {
+        let told = told(text);
+        for part in ["built without object stores", "file:///FOLDER", "feature `cloud`"] {
+            assert!(told.contains(part), "'{part}' is missing in\n{told}");
         }
     }
 }

@@ -3,6 +3,8 @@
 mod support;
 
 mod cli;
+#[cfg(all(feature = "cloud", target_os = "linux"))]
+mod copy;
 mod damage;
 mod days;
 mod definitions;
