@@ -92,7 +92,8 @@ def parse(log):
             if not head:
                 sys.exit(f"{log}:{number + 1}: not understood: {line[:200]}")
             thread, at, rest = head.group(1), float(head.group(2)), head.group(3)
-            if rest.startswith(("+++", "---")):
+            # A thread that ended before strace could look at what it called: it did nothing any more.
+            if rest.startswith(("+++", "---", "???(", "<... ??? resumed")):
                 continue
             began, began_s = number, at
             resumed = RESUMED.match(rest)
