@@ -14,7 +14,7 @@ mod manifest;
 mod objects;
 mod place;
 
-use std::fs::{self, File};
+use std::fs::File;
 use std::hash::{BuildHasher, Hasher, RandomState};
 use std::io;
 use std::path::{Path, PathBuf};

@@ -128,10 +128,10 @@ impl Objects {
     }
 
     fn parts(&self, name: &str, upload: &String, first: Bytes, source: &mut Source) -> Result<Vec<PartId>, CopyError> {
-        let (mut parts, mut block) = (Vec::new(), first);
+        let (path, mut parts, mut block) = (self.path(name), Vec::new(), first);
         while !block.is_empty() {
             let payload = PutPayload::from_bytes(block);
-            let put = self.store.put_part(&self.path(name), upload, parts.len(), payload);
+            let put = self.store.put_part(&path, upload, parts.len(), payload);
             parts.push(self.wait("sending a part of", name, put)?);
             block = source.next(PART_BYTES)?;
         }

@@ -1,4 +1,5 @@
 use std::collections::BTreeMap;
+use std::fs;
 
 use tempfile::TempDir;
 
