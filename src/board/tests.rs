@@ -238,7 +238,11 @@ fn what_is_not_heard_for_three_periods_is_stale_until_it_is_heard_again() {
     let before = board.sequence();
     board.tick(300_001);
     let update = board.since(before);
-    assert_eq!(update.rows.iter().filter(|row| row.stale && row.text != "").count(), 3, "its value stays to be read");
+    assert_eq!(
+        update.rows.iter().filter(|row| row.stale && !row.text.is_empty()).count(),
+        3,
+        "its value stays to be read"
+    );
     let before = board.sequence();
     board.line(500, 1, 2);
     let update = board.since(before);

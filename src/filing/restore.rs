@@ -121,10 +121,13 @@ fn each_frame(
     }
 }
 
+/// A table, and the places of its late frames of one instant.
+type LatePlaces = (Arc<str>, Vec<u64>);
+
 /// Puts late frames back to where they stood.
 pub(super) struct Reorder {
     /// Positions of late frames by time and table.
-    late: HashMap<TimeUs, Vec<(Arc<str>, Vec<u64>)>>,
+    late: HashMap<TimeUs, Vec<LatePlaces>>,
     /// Frames of one instant and table some of which are late, not yet passed on: the last ones are.
     group: Vec<Frame>,
     group_key: Option<(TimeUs, Arc<str>)>,
@@ -138,7 +141,7 @@ type Passed = Result<(), Box<dyn std::error::Error + Send + Sync>>;
 
 impl Reorder {
     pub(super) fn new(frames: &[order::LateFrame]) -> Self {
-        let mut late: HashMap<TimeUs, Vec<(Arc<str>, Vec<u64>)>> = HashMap::new();
+        let mut late: HashMap<TimeUs, Vec<LatePlaces>> = HashMap::new();
         for frame in frames {
             let tables = late.entry(frame.time_us).or_default();
             match tables.iter_mut().find(|(table, _)| **table == *frame.table) {

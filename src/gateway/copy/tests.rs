@@ -87,12 +87,15 @@ fn contents(root: &Path) -> BTreeMap<String, Vec<u8>> {
     files
 }
 
+/// What is done around a put: its number, and the name.
+type Step<'a> = Box<dyn FnMut(usize, &str) -> Result<(), CopyError> + Send + 'a>;
+
 /// A place that fails, spoils or is asked to do something amid its work.
 struct Odd<'a> {
     place: Box<dyn Place>,
     puts: usize,
-    before_put: Box<dyn FnMut(usize, &str) -> Result<(), CopyError> + Send + 'a>,
-    after_put: Box<dyn FnMut(usize, &str) -> Result<(), CopyError> + Send + 'a>,
+    before_put: Step<'a>,
+    after_put: Step<'a>,
 }
 
 impl Odd<'static> {

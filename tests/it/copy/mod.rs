@@ -233,7 +233,7 @@ fn a_service_that_is_killed_goes_on_and_sends_nothing_twice_that_it_knew() {
     child.wait().unwrap();
     kills += 1;
     server.state().mood = Mood::Well;
-    let mut child = service(&yard, &server);
+    let child = service(&yard, &server);
     until("all is there", || difference(&wanted(&yard.root()), &at_the_server(&server)).is_none());
     until("no upload is left over", || server.state().uploads.is_empty());
     kill(Pid::from_raw(i32::try_from(child.id()).unwrap()), Signal::SIGTERM).unwrap();
