@@ -17,7 +17,7 @@ fn main() -> ExitCode {
         _ => "debug",
     };
     let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new(format!("yardtap={level}")));
-    if let Err(filter) = log_to_journal(&cli, filter) {
+    if let Some(filter) = log_to_journal(&cli, filter) {
         tracing_subscriber::fmt()
             .with_env_filter(filter)
             .with_writer(std::io::stderr)
@@ -40,24 +40,24 @@ fn main() -> ExitCode {
     }
 }
 
-/// The service under systemd logs to its journal, with fields. Anything else gives the filter back.
+/// The service under systemd logs to its journal, with fields. Anything else gives the filter back, to be logged elsewhere.
 #[cfg(all(feature = "gateway", target_os = "linux"))]
-fn log_to_journal(cli: &Cli, filter: EnvFilter) -> Result<(), EnvFilter> {
+fn log_to_journal(cli: &Cli, filter: EnvFilter) -> Option<EnvFilter> {
     use tracing_subscriber::layer::SubscriberExt;
     use tracing_subscriber::util::SubscriberInitExt;
     if !cli.command.is_service() || std::env::var_os("JOURNAL_STREAM").is_none() {
-        return Err(filter);
+        return Some(filter);
     }
     match tracing_journald::layer() {
         Ok(journal) => {
             tracing_subscriber::registry().with(filter).with(journal).init();
-            Ok(())
+            None
         }
-        Err(_) => Err(filter),
+        Err(_) => Some(filter),
     }
 }
 
 #[cfg(not(all(feature = "gateway", target_os = "linux")))]
-fn log_to_journal(_: &Cli, filter: EnvFilter) -> Result<(), EnvFilter> {
-    Err(filter)
+fn log_to_journal(_: &Cli, filter: EnvFilter) -> Option<EnvFilter> {
+    Some(filter)
 }
