@@ -161,7 +161,7 @@ fn more_captures_over_each_other_than_are_read_at_once_are_merged_all_the_same()
     assert_eq!(difference(&tables(&whole.root()), &tables(&yard.root())), None);
 }
 
-/// A day in pieces, as a service files it: with the border between two of them blurred by 30 ms, as two interfaces do.
+/// A day in pieces, as a service files it: with the border between two of them blurred, as two interfaces do whose frames wait.
 fn file_in_pieces(yard: &Yard, frames: &[Frame]) -> usize {
     let desk = desk(yard, Count::Later);
     let pieces = 5;
@@ -169,7 +169,7 @@ fn file_in_pieces(yard: &Yard, frames: &[Frame]) -> usize {
     let step_us = (frames.last().unwrap().time_us - start_us) / pieces + 1;
     for piece in 0..pieces {
         let of = |frame: &&Frame| {
-            let late_us = i64::from(frame.channel) * 30_000;
+            let late_us = i64::from(frame.channel) * 900_000;
             ((frame.time_us + late_us - start_us) / step_us).min(pieces - 1) == piece
         };
         let part: Vec<Frame> = frames.iter().filter(of).copied().collect();

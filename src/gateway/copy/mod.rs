@@ -172,7 +172,7 @@ impl Copier<'_> {
             self.tell_waiting(due.len() - copied);
             return Err(error);
         }
-        self.clear_up(&listing)?;
+        self.clear_up(&listing, now)?;
         Ok(copied)
     }
 
@@ -360,13 +360,13 @@ impl Copier<'_> {
     }
 
     /// Removes what was replaced, where all that may have replaced it is verified; and what was begun and is no more.
-    fn clear_up(&mut self, listing: &Listing) -> Result<(), CopyError> {
+    fn clear_up(&mut self, listing: &Listing, now: SystemTime) -> Result<(), CopyError> {
         for path in self.outdated(listing) {
             if self.stop.is_set() {
                 return Err(CopyError::Stopped);
             }
             let folder = list::folder_of(&path).to_owned();
-            let files = match list::steady_folder(self.store, &folder, SystemTime::now()) {
+            let files = match list::steady_folder(self.store, &folder, now) {
                 Ok(Some(files)) => files,
                 // The next round looks again.
                 Ok(None) => continue,

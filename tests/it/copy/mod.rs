@@ -198,7 +198,7 @@ fn service(yard: &Yard, server: &Server) -> Child {
     let config = yard.folder.path().join("yardtap.toml");
     let text = format!(
         "definitions = {:?}\nstore = {:?}\n[pages]\nlisten = \"\"\n[copy]\nto = \"s3://archive/depot north\"\n\
-         every = \"10s\"\n[copy.options]\nendpoint = \"{}\"\nregion = \"depot\"\n",
+         every = \"10s\"\n[[tap]]\nname = \"lead\"\n[[tap.bus]]\nbus = \"traction\"\npipe = \"nobody\"\n[copy.options]\nendpoint = \"{}\"\nregion = \"depot\"\n",
         std::fs::canonicalize("signal-defs/velmora").unwrap(),
         yard.root(),
         server.endpoint(),
