@@ -2,7 +2,7 @@
 //!
 //! Rows are read back as frames and written the way a capture's are, so that the same frames give the same bytes, in
 //! however many files they came. Files are opened when their turn comes; of files that lie over each other no more
-//! than [`FILES_MAX`] at a time, which bounds memory and handles.
+//! than `FILES_MAX` at a time, which bounds memory and handles.
 
 use std::cmp::Ordering;
 use std::collections::BinaryHeap;
