@@ -160,6 +160,18 @@ impl Server {
                 );
                 answer(200, &[], text.as_bytes(), false)
             }
+            // Several at once.
+            ("POST", None) if query.contains_key("delete") => {
+                let text = String::from_utf8_lossy(&body).into_owned();
+                let keys = text.split("<Key>").skip(1).filter_map(|rest| Some(rest.split_once("</Key>")?.0));
+                let mut deleted = String::new();
+                for key in keys {
+                    let bucket = path.trim_end_matches('/');
+                    state.objects.remove(&format!("{bucket}/{key}"));
+                    deleted.push_str(&format!("<Deleted><Key>{key}</Key></Deleted>"));
+                }
+                answer(200, &[], format!("<DeleteResult>{deleted}</DeleteResult>").as_bytes(), false)
+            }
             ("PUT", Some(upload)) => match state.uploads.get_mut(&upload) {
                 Some(parts) => {
                     let number = query["partNumber"].parse().unwrap();
