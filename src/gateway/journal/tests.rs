@@ -413,14 +413,24 @@ fn a_folder_that_is_not_there_needs_no_repair() {
     assert_eq!(segments(&none).unwrap(), []);
 }
 
+/// Cuts a segment of so many frames at a part of its length, with so many zeros behind.
+fn check_cut_at(count: u32, place: f64, zeros: usize) {
+    let (bytes, ends) = segment(count);
+    let cut = (place * bytes.len() as f64) as usize;
+    check_cut(&bytes, &ends, cut.min(bytes.len()), zeros);
+}
+
+#[test]
+fn zeros_that_may_be_data_behind_a_cut_are_told_from_it() {
+    check_cut_at(250, 0.250_322_142_923_576_46, 3);
+}
+
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(64))]
 
     #[test]
     fn any_number_of_frames_cut_anywhere(count in 1_u32..400, place in 0.0..=1.0_f64, zeros in 0_usize..100) {
-        let (bytes, ends) = segment(count);
-        let cut = (place * bytes.len() as f64) as usize;
-        check_cut(&bytes, &ends, cut.min(bytes.len()), zeros);
+        check_cut_at(count, place, zeros);
     }
 
     #[test]
