@@ -76,13 +76,13 @@ impl Out {
 impl Lane {
     pub(super) fn signals(defs: &Definitions, message: usize, vehicle: &str) -> Self {
         let footer = footer(defs, Some(message));
-        let shape = Shape::signals(&defs.messages[message], signals::one_vehicle(vehicle), footer);
+        let shape = Shape::signals(defs, message, signals::one_vehicle(vehicle), footer);
         let out = Out::new(vehicle, shape);
         Self::Signals(SignalsLane { message, pending: MessageFrames::default(), out })
     }
 
     pub(super) fn raw(defs: &Definitions, buses: &[String], vehicle: &str) -> Self {
-        let out = Out::new(vehicle, Shape::raw(footer(defs, None)));
+        let out = Out::new(vehicle, Shape::raw(defs, footer(defs, None)));
         Self::Raw(RawLane { pending: FrameBlock::default(), buses: buses.to_vec(), out })
     }
 

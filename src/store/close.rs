@@ -8,7 +8,7 @@ use std::path::{Path, PathBuf};
 use rayon::prelude::*;
 
 use super::error::StoreError;
-use super::merge::merge;
+use super::merge::{is_merged_already, merge};
 use super::read::{self, MERGED, dated_folders, entries, parquet_files};
 use super::rows::Footer;
 use super::{Change, Store, summary};
@@ -91,7 +91,7 @@ impl Store {
             let to = merged_name(folder, &paths, &taken);
             taken.insert(to.clone());
             match group.as_slice() {
-                [one] if one.is_regular => {
+                [one] if is_merged_already(self, one)? => {
                     if one.path != to {
                         change.put(self, &one.path, &to);
                     }

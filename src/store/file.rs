@@ -19,7 +19,7 @@ use super::coded::CodedColumn;
 use super::error::{StoreError, io_error, parquet_error};
 use crate::table::{ColumnData, Meaning};
 
-/// Rows of a row group: small enough that a vehicle's day is several, so that readers can pass over some.
+/// Most rows of a row group: small enough that a vehicle's day is several, so that readers can pass over some.
 pub const ROW_GROUP_ROWS: usize = 128 * 1024;
 /// Rows handed to the encoder at once. Fixed, so that the same rows give the same bytes however they came.
 pub const CHUNK_ROWS: usize = 8 * 1024;
@@ -27,6 +27,9 @@ pub const CHUNK_ROWS: usize = 8 * 1024;
 const ZSTD_LEVEL: i32 = 1;
 /// Bytes of a dictionary: 65,536 different f64, as many as a 16-bit signal has.
 const DICTIONARY_BYTES_MAX: usize = 512 * 1024 + 1024;
+
+/// What a general column's writer takes besides its values, about.
+const GENERAL_BYTES: usize = 16 * 1024;
 
 /// How a column is encoded. Measured over a capture of 20 million frames; DEVELOPERS.md has the figures.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -90,6 +93,8 @@ pub struct TableFile {
     writer: SerializedFileWriter<CountedFile>,
     groups: ArrowRowGroupWriterFactory,
     columns: Vec<ColumnFile>,
+    /// Rows at which a row group ends.
+    group_rows_max: usize,
     group_rows: usize,
     rows: u64,
 }
@@ -118,10 +123,11 @@ impl TableFile {
     /// It cannot be created.
     pub fn create(path: PathBuf, schema: &SchemaRef, properties: WriterProperties) -> Result<Self, StoreError> {
         let none = vec![None; schema.fields().len()];
-        Self::create_coded(path, schema, properties, &none)
+        Self::create_coded(path, schema, properties, &none, ROW_GROUP_ROWS)
     }
 
-    /// Begins a file some of whose columns come as patterns; `meanings` explains these.
+    /// Begins a file some of whose columns come as patterns; `meanings` explains these. A row group ends at
+    /// `group_rows_max`, at most [`ROW_GROUP_ROWS`].
     ///
     /// # Errors
     /// It cannot be created.
@@ -130,7 +136,9 @@ impl TableFile {
         schema: &SchemaRef,
         mut properties: WriterProperties,
         meanings: &[Option<Meaning>],
+        group_rows_max: usize,
     ) -> Result<Self, StoreError> {
+        let group_rows_max = group_rows_max.min(ROW_GROUP_ROWS);
         let file = File::create(&path).map_err(io_error(&path, "creating"))?;
         let out = CountedFile { file: io::BufWriter::with_capacity(64 * 1024, file), bytes: 0 };
         add_encoded_arrow_schema_to_metadata(schema, &mut properties);
@@ -143,7 +151,8 @@ impl TableFile {
             None => ColumnFile::General(None),
         });
         let columns = columns.collect();
-        Ok(Self { path, schema: Arc::clone(schema), writer, groups, columns, group_rows: 0, rows: 0 })
+        let schema = Arc::clone(schema);
+        Ok(Self { path, schema, writer, groups, columns, group_rows_max, group_rows: 0, rows: 0 })
     }
 
     /// Appends rows.
@@ -160,7 +169,7 @@ impl TableFile {
     /// # Errors
     /// They cannot be written.
     pub fn write_columns(&mut self, columns: Vec<ColumnData>, rows: usize) -> Result<(), StoreError> {
-        if self.group_rows + rows > ROW_GROUP_ROWS {
+        if self.group_rows + rows > self.group_rows_max {
             self.end_row_group()?;
         }
         self.append(columns).map_err(parquet_error(&self.path))?;
@@ -197,7 +206,10 @@ impl TableFile {
     /// Memory that waits to become a row group, in bytes.
     pub fn waiting_bytes(&self) -> usize {
         let of = |column: &ColumnFile| match column {
-            ColumnFile::General(writer) => writer.as_ref().map_or(0, |writer| writer.memory_size()),
+            // Not its `memory_size`: that counts two buffers of 1 MiB, whatever is in them.
+            ColumnFile::General(writer) => {
+                writer.as_ref().map_or(0, |writer| GENERAL_BYTES + writer.get_estimated_total_bytes())
+            }
             ColumnFile::Coded(column) => column.waiting_bytes(),
         };
         self.columns.iter().map(of).sum()

@@ -13,7 +13,7 @@ use std::sync::{Arc, RwLock};
 use super::error::StoreError;
 use super::file::{CHUNK_ROWS, TableFile, Written};
 use super::rows::{BusNames, FileRows, Footer, Wanted};
-use super::shape::Shape;
+use super::shape::{Shape, group_rows};
 use super::{Store, TABLE_KEY};
 use crate::decode::{MessageFrames, decode};
 use crate::defs::Definitions;
@@ -220,6 +220,33 @@ pub(crate) fn without_known(
     Ok(None)
 }
 
+/// Whether a file is as merging it alone would leave it.
+///
+/// # Errors
+/// Its definition set is lost.
+pub(crate) fn is_merged_already(store: &Store, footer: &Footer) -> Result<bool, StoreError> {
+    // No row group is smaller: the set need not be asked.
+    if footer.is_regular(CHUNK_ROWS) && footer.rows <= CHUNK_ROWS as u64 {
+        return Ok(true);
+    }
+    let (definitions, message) = table_of(store, footer)?;
+    Ok(footer.is_regular(group_rows(&definitions, message)))
+}
+
+/// The definition set that decoded a file, and its message there; none: raw.
+fn table_of(store: &Store, footer: &Footer) -> Result<(Arc<Definitions>, Option<usize>), StoreError> {
+    let lost = || StoreError::DefinitionsLost { path: footer.path.clone(), hash: "of no set".into() };
+    let hash = footer.definitions.as_ref().ok_or_else(lost)?;
+    let definitions = store.known_definitions(hash, &footer.path)?;
+    let table = footer.keys.iter().find(|(key, _)| *key == TABLE_KEY).map(|(_, table)| table.as_str());
+    let of_bus = footer.keys.iter().any(|(key, _)| *key == super::BUS_KEY);
+    let message = match table {
+        Some(raw::NAME) if !of_bus => None,
+        table => Some(table.and_then(|table| definitions.message(table)).ok_or_else(lost)?),
+    };
+    Ok((definitions, message))
+}
+
 /// A file being written out of rows that come in order.
 struct RowsOut {
     definitions: Arc<Definitions>,
@@ -238,15 +265,7 @@ impl RowsOut {
     /// Begins a file like the one that `footer` is of.
     fn new(store: &Store, footer: Option<&Footer>) -> Result<Self, StoreError> {
         let Some(footer) = footer else { unreachable!("a merge has files") };
-        let lost = || StoreError::DefinitionsLost { path: footer.path.clone(), hash: "of no set".into() };
-        let hash = footer.definitions.as_ref().ok_or_else(lost)?;
-        let definitions = store.known_definitions(hash, &footer.path)?;
-        let table = footer.keys.iter().find(|(key, _)| *key == TABLE_KEY).map(|(_, table)| table.as_str());
-        let of_bus = footer.keys.iter().any(|(key, _)| *key == super::BUS_KEY);
-        let message = match table {
-            Some(raw::NAME) if !of_bus => None,
-            table => Some(table.and_then(|table| definitions.message(table)).ok_or_else(lost)?),
-        };
+        let (definitions, message) = table_of(store, footer)?;
         let names: Arc<RwLock<Vec<Arc<str>>>> = Arc::default();
         let shape = match message {
             Some(message) => {
@@ -255,9 +274,9 @@ impl RowsOut {
                     let names = names.read().unwrap_or_else(std::sync::PoisonError::into_inner);
                     CodeValue::Text(names.get(usize::from(code)).map_or(String::new(), |name| name.to_string()))
                 };
-                Shape::signals(&definitions.messages[message], Arc::new(meaning), footer.keys.clone())
+                Shape::signals(&definitions, message, Arc::new(meaning), footer.keys.clone())
             }
-            None => Shape::raw(footer.keys.clone()),
+            None => Shape::raw(&definitions, footer.keys.clone()),
         };
         let file = shape.create(store.incoming())?;
         let (frames, raw) = (MessageFrames::default(), FrameBlock::default());

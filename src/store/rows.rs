@@ -16,7 +16,6 @@ use parquet::file::reader::{ChunkReader, Length};
 use parquet::file::statistics::Statistics;
 
 use super::error::{StoreError, io_error, parquet_error};
-use super::file::ROW_GROUP_ROWS;
 use super::{BUS_KEY, DEFINITIONS_KEY, SET_KEY, Store, TABLE_KEY};
 use crate::decode::rebuild::rebuild;
 use crate::defs::{Definitions, Matching};
@@ -39,8 +38,8 @@ pub(crate) struct Footer {
     pub(crate) vehicles: Option<(Vec<u8>, Vec<u8>)>,
     /// Earliest time and latest.
     pub(crate) times: Option<(TimeUs, TimeUs)>,
-    /// Whether its row groups end where they would in a file that was written in one go.
-    pub(crate) is_regular: bool,
+    /// Rows of each row group.
+    groups: Vec<i64>,
 }
 
 impl Footer {
@@ -71,7 +70,6 @@ impl Footer {
                 (*earliest, *latest) = ((*earliest).min(first), (*latest).max(last));
             }
         }
-        let full = groups.len().saturating_sub(1);
         Self {
             path: path.to_owned(),
             definitions: keys.iter().find(|(key, _)| *key == DEFINITIONS_KEY).map(|(_, value)| value.clone()),
@@ -79,8 +77,16 @@ impl Footer {
             rows: u64::try_from(metadata.file_metadata().num_rows()).unwrap_or(0),
             vehicles,
             times,
-            is_regular: groups[..full].iter().all(|group| group.num_rows() == ROW_GROUP_ROWS as i64),
+            groups: groups.iter().map(RowGroupMetaData::num_rows).collect(),
         }
+    }
+
+    /// Whether its row groups end where they would in a file that is written in one go, with so many rows in each.
+    pub(crate) fn is_regular(&self, group_rows: usize) -> bool {
+        let group_rows = group_rows as i64;
+        self.groups
+            .split_last()
+            .is_none_or(|(last, full)| *last <= group_rows && full.iter().all(|rows| *rows == group_rows))
     }
 }
 

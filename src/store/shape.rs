@@ -6,10 +6,13 @@ use std::path::PathBuf;
 use arrow_schema::SchemaRef;
 
 use super::error::StoreError;
-use super::file::{Packing, TableFile, packing_of, properties};
+use super::file::{CHUNK_ROWS, Packing, ROW_GROUP_ROWS, TableFile, packing_of, properties};
 use super::{BUS_KEY, DEFINITIONS_KEY, SET_KEY, TABLE_KEY};
-use crate::defs::{Column, Definitions, Message, Signal};
+use crate::defs::{Column, Definitions, Signal};
 use crate::table::{Meaning, raw, signals};
+
+/// What a vehicle's day may take in memory while its rows wait to become row groups, all tables together, bytes.
+const WAITING_BYTES: usize = 56 << 20;
 
 /// A table's files.
 pub(crate) struct Shape {
@@ -17,29 +20,54 @@ pub(crate) struct Shape {
     packing: Vec<Packing>,
     meanings: Vec<Option<Meaning>>,
     footer: Vec<(&'static str, String)>,
+    group_rows: usize,
 }
 
 impl Shape {
     /// Of a message's table; `vehicles` tells what the patterns of that column stand for.
-    pub(crate) fn signals(message: &Message, vehicles: Meaning, footer: Vec<(&'static str, String)>) -> Self {
-        let schema = signals::schema(message);
-        let packing = signals_packing(&schema, &message.signals);
-        Self { packing, meanings: signals::meanings(message, vehicles), schema, footer }
+    pub(crate) fn signals(
+        defs: &Definitions,
+        message: usize,
+        vehicles: Meaning,
+        footer: Vec<(&'static str, String)>,
+    ) -> Self {
+        let described = &defs.messages[message];
+        let schema = signals::schema(described);
+        let packing = signals_packing(&schema, &described.signals);
+        let meanings = signals::meanings(described, vehicles);
+        Self { packing, meanings, schema, footer, group_rows: group_rows(defs, Some(message)) }
     }
 
     /// Of the raw table.
-    pub(crate) fn raw(footer: Vec<(&'static str, String)>) -> Self {
+    pub(crate) fn raw(defs: &Definitions, footer: Vec<(&'static str, String)>) -> Self {
         let schema = raw::schema();
         let packing = schema.fields().iter().map(|field| packing_of(field.data_type())).collect();
         let meanings = vec![None; schema.fields().len()];
-        Self { schema, packing, meanings, footer }
+        Self { schema, packing, meanings, footer, group_rows: group_rows(defs, None) }
     }
 
     /// Begins a file.
     pub(crate) fn create(&self, path: PathBuf) -> Result<TableFile, StoreError> {
         let properties = properties(&self.schema, &self.packing, &self.footer);
-        TableFile::create_coded(path, &self.schema, properties, &self.meanings)
+        TableFile::create_coded(path, &self.schema, properties, &self.meanings, self.group_rows)
     }
+}
+
+/// Rows of a table's row groups, of a message or raw. The more tables a definition set has, the fewer, so that all of
+/// them fit in memory. It depends on nothing but the set: the same rows give the same groups, whoever writes them.
+pub(crate) fn group_rows(defs: &Definitions, message: Option<usize>) -> usize {
+    /// Time, and what is mostly null.
+    const ROW_BYTES: usize = 8;
+    /// Identifier, length, payload.
+    const RAW_BYTES: usize = 32;
+    let bytes_of = |signal: &Signal| match signal.column {
+        _ if signal.is_coded() => size_of::<u16>(),
+        Column::Flag => 1,
+        _ => size_of::<u64>(),
+    };
+    let own = message.map_or(RAW_BYTES, |message| defs.messages[message].signals.iter().map(bytes_of).sum());
+    let rows = WAITING_BYTES / (defs.messages.len() + 1) / (ROW_BYTES + own);
+    (rows / CHUNK_ROWS * CHUNK_ROWS).clamp(CHUNK_ROWS, ROW_GROUP_ROWS)
 }
 
 /// What the footer of a table says; the raw table has no bus.

@@ -2,7 +2,7 @@
 
 use proptest::prelude::*;
 
-use super::file::{TableFile, packing_of, properties};
+use super::file::{ROW_GROUP_ROWS, TableFile, packing_of, properties};
 use super::summary::open_batches;
 use crate::decode::{MessageFrames, decode, rebuild::rebuild};
 use crate::defs::{Definitions, SourceText};
@@ -125,7 +125,7 @@ proptest! {
         let packing: Vec<_> = schema.fields().iter().map(|field| packing_of(field.data_type())).collect();
         let properties = properties(&schema, &packing, &[]);
         let meanings = signals::meanings(message, signals::one_vehicle("204"));
-        let mut file = TableFile::create_coded(path.clone(), &schema, properties, &meanings).unwrap();
+        let mut file = TableFile::create_coded(path.clone(), &schema, properties, &meanings, ROW_GROUP_ROWS).unwrap();
         let cut = rows / 3;
         for range in [0..cut, cut..rows] {
             let columns = decode(message, &frames, range.clone());

@@ -9,7 +9,7 @@ use proptest::prelude::*;
 use yardtap::decode::{MessageFrames, decode, rebuild::rebuild};
 use yardtap::defs::{Definitions, SourceText};
 use yardtap::frame::{CanId, Meta};
-use yardtap::store::file::{Packing, TableFile, packing_of, properties};
+use yardtap::store::file::{Packing, ROW_GROUP_ROWS, TableFile, packing_of, properties};
 use yardtap::store::summary;
 use yardtap::table::signals;
 
@@ -125,6 +125,7 @@ fn is_taken(text: String, frames: &[(u8, [u8; 64])]) {
             &schema,
             written,
             &signals::meanings(message, signals::one_vehicle("9")),
+            ROW_GROUP_ROWS,
         )
         .unwrap();
         let columns = decode(message, &rows, 0..rows.len());
