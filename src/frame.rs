@@ -60,6 +60,19 @@ impl CanId {
     }
 }
 
+impl Kind {
+    /// Of a classical frame, by the marks of its identifier. Both on one frame: the error is what counts.
+    pub const fn of_classical(id: CanId) -> Self {
+        if id.0 & CanId::ERROR != 0 {
+            Self::Error
+        } else if id.0 & CanId::REMOTE != 0 {
+            Self::Remote
+        } else {
+            Self::Data
+        }
+    }
+}
+
 impl fmt::Display for CanId {
     /// Three hexadecimal digits for 11 bits, eight for 29.
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {

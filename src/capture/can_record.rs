@@ -168,13 +168,7 @@ fn push_record(packet: Packet<'_>, said: Option<Said>, block: &mut FrameBlock, t
         }
     };
     tally.odd.flags += u64::from(flags != 0);
-    let kind = if id & CanId::ERROR != 0 {
-        Kind::Error
-    } else if id & CanId::REMOTE != 0 {
-        Kind::Remote
-    } else {
-        Kind::Data
-    };
+    let kind = Kind::of_classical(CanId(id));
     // A remote frame has a length and no data.
     let wanted = if kind == Kind::Remote { 0 } else { usize::from(len) };
     let Some(data) = data.get(..wanted) else {

@@ -346,37 +346,6 @@ fn want_of_room_takes_the_oldest_raw_frames_first() {
     assert_eq!(rows_below(&yard.root().join("runs"), &[]).len(), 3, "summaries stay");
 }
 
-const TELLS_ITS_NUMBER: &str = r#"
-format = 1
-[bus.b]
-protocol = "j1939"
-bitrate = 250_000
-[[message]]
-name = "identity"
-bus = "b"
-id = 0x7A0
-[[message.signal]]
-name = "number"
-lsb = "1.1"
-bits = 16
-unavailable = [0xFFFF]
-fleet_number = true
-[[message.example]]
-data = "CC 00 00 00 00 00 00 00"
-expect = { number = 204 }
-[[message]]
-name = "motion"
-bus = "b"
-id = 0x100
-[[message.signal]]
-name = "speed"
-lsb = "1.1"
-bits = 16
-[[message.example]]
-data = "01 00 00 00 00 00 00 00"
-expect = { speed = 1 }
-"#;
-
 #[test]
 fn a_lead_that_goes_on_in_further_captures_is_shared_out_as_in_one() {
     use yardtap::frame::CanId;

@@ -7,37 +7,6 @@ use yardtap::frame::{CanId, Frame};
 
 use super::support::*;
 
-const TELLS_ITS_NUMBER: &str = r#"
-format = 1
-[bus.b]
-protocol = "j1939"
-bitrate = 250_000
-[[message]]
-name = "identity"
-bus = "b"
-id = 0x7A0
-[[message.signal]]
-name = "number"
-lsb = "1.1"
-bits = 16
-unavailable = [0xFFFF]
-fleet_number = true
-[[message.example]]
-data = "CC 00 00 00 00 00 00 00"
-expect = { number = 204 }
-[[message]]
-name = "motion"
-bus = "b"
-id = 0x100
-[[message.signal]]
-name = "speed"
-lsb = "1.1"
-bits = 16
-[[message.example]]
-data = "01 00 00 00 00 00 00 00"
-expect = { speed = 1 }
-"#;
-
 /// The same without a fleet number.
 fn without_a_number() -> Definitions {
     set(&TELLS_ITS_NUMBER.replace("fleet_number = true\n", ""))

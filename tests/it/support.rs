@@ -48,6 +48,38 @@ pub fn set(text: &str) -> Definitions {
     Definitions::from_texts("set".into(), vec![source]).unwrap_or_else(|problems| panic!("{problems}"))
 }
 
+/// A set with two messages, one of which tells whose bus it is.
+pub const TELLS_ITS_NUMBER: &str = r#"
+format = 1
+[bus.b]
+protocol = "j1939"
+bitrate = 250_000
+[[message]]
+name = "identity"
+bus = "b"
+id = 0x7A0
+[[message.signal]]
+name = "number"
+lsb = "1.1"
+bits = 16
+unavailable = [0xFFFF]
+fleet_number = true
+[[message.example]]
+data = "CC 00 00 00 00 00 00 00"
+expect = { number = 204 }
+[[message]]
+name = "motion"
+bus = "b"
+id = 0x100
+[[message.signal]]
+name = "speed"
+lsb = "1.1"
+bits = 16
+[[message.example]]
+data = "01 00 00 00 00 00 00 00"
+expect = { speed = 1 }
+"#;
+
 /// All frames of a capture file.
 pub fn frames_in(path: &Path) -> Vec<Frame> {
     let mut capture = capture::open(path).unwrap();

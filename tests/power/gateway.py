@@ -234,6 +234,14 @@ class Gateway:
         return found
 
 
+def end_all(gateway, feeders):
+    """Nothing of a check goes on, however it ended."""
+    for feeder in feeders.values():
+        feeder.stop()
+    if gateway and gateway.process and gateway.alive():
+        gateway.kill()
+
+
 def what_is_missing(sent, got, before_s):
     """None, or what is wrong: each frame at most once and as sent, and all of them there that had been handed over by then.
 

@@ -12,7 +12,7 @@ import time
 
 from common import Tally, scratch, since
 from disks import Mounted, as_root
-from gateway import PROMISE_S, Feeder, Gateway
+from gateway import PROMISE_S, Feeder, Gateway, end_all
 
 NOBODY = 65534
 # Until the journal tries again what the disk refused, and then some for a busy machine.
@@ -101,10 +101,7 @@ def turned_read_only(tally, folder):
             tally.true(f"{what}: {wrong}", wrong is None)
             lost_only_between(tally, what, gateway, feeders, [], before - PROMISE_S)
     finally:
-        for feeder in feeders.values():
-            feeder.stop()
-        if gateway and gateway.process and gateway.alive():
-            gateway.kill()
+        end_all(gateway, feeders)
 
 
 def permission_lost(tally, folder):
@@ -151,10 +148,7 @@ def permission_lost(tally, folder):
         tally.true(f"{what}: {wrong}", wrong is None)
         lost_only_between(tally, what, gateway, feeders, [(before - PROMISE_S, again + AGAIN_S)], until)
     finally:
-        for feeder in feeders.values():
-            feeder.stop()
-        if gateway.process and gateway.alive():
-            gateway.kill()
+        end_all(gateway, feeders)
 
 
 def main():

@@ -10,7 +10,7 @@ import time
 
 import trace
 from common import LONG, Tally, in_parallel, scratch, seeded, since
-from gateway import PROMISE_S, Feeder, Gateway, what_is_missing
+from gateway import PROMISE_S, Feeder, Gateway, end_all, what_is_missing
 
 ERRORS = {
     "write": ["ENOSPC", "EIO", "EDQUOT"],
@@ -75,10 +75,7 @@ def one(case):
                 return hit, started, f"{bus}: {wrong}"
         return hit, started, None
     finally:
-        for feeder in feeders.values():
-            feeder.stop()
-        if gateway.process and gateway.alive():
-            gateway.kill()
+        end_all(gateway, feeders)
         shutil.rmtree(folder)
 
 

@@ -8,7 +8,7 @@ import shutil
 import time
 
 from common import LONG, Tally, in_parallel, scratch, seeded, since, tree_of
-from gateway import PROMISE_S, Feeder, Gateway
+from gateway import PROMISE_S, Feeder, Gateway, end_all
 
 
 def one(yard):
@@ -52,10 +52,7 @@ def one(yard):
         left = [name for name in tree_of(gateway.store) if name.endswith((".writing", ".passing")) or name.startswith("incoming/")]
         return kills, f"left over: {left}" if left else None
     finally:
-        for feeder in feeders.values():
-            feeder.stop()
-        if gateway.process and gateway.alive():
-            gateway.kill()
+        end_all(gateway, feeders)
         shutil.rmtree(folder)
 
 
