@@ -20,6 +20,7 @@ pub mod run;
 pub mod wire;
 pub mod health;
 pub mod table;
+pub mod durable;
 pub mod store;
 pub mod overhead;
 pub mod filing;

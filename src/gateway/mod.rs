@@ -11,6 +11,7 @@
 //! the store: filing, closing, retention. Nothing behind the journal can hold a recorder up.
 
 pub mod boards;
+mod clock;
 pub mod copy;
 pub mod inbox;
 pub mod journal;

@@ -4,6 +4,7 @@
 //! the kernel stamped them: when the system's clock is set, the record shows it, and so does the log. Nothing behind can
 //! hold a recorder of interfaces up. Does not know definitions.
 
+use super::clock::now_us;
 use super::journal::JournalSender;
 use super::merge::Lanes;
 use super::meter::{BitRates, Meter};
@@ -17,7 +18,7 @@ use std::io;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use std::thread::JoinHandle;
-use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
+use std::time::{Duration, Instant};
 
 /// Who is shown every block. It must not wait for anything.
 pub type Listener = Arc<dyn Fn(&FrameBlock) + Send + Sync>;
@@ -337,7 +338,7 @@ struct Clock {
 impl Clock {
     fn new() -> Self {
         let now = Instant::now();
-        Self { looked_at: now, ahead_us: wall_us(), told_until: None }
+        Self { looked_at: now, ahead_us: now_us(), told_until: None }
     }
 
     /// Tells if the clock was set since the last look.
@@ -346,7 +347,7 @@ impl Clock {
         if elapsed_us < 1_000_000 {
             return;
         }
-        self.judge(now, wall_us(), elapsed_us, status);
+        self.judge(now, now_us(), elapsed_us, status);
     }
 
     fn judge(&mut self, now: Instant, wall_us: i64, elapsed_us: i64, status: &Status) {
@@ -364,11 +365,6 @@ impl Clock {
             status.settled("clock");
         }
     }
-}
-
-fn wall_us() -> i64 {
-    let since = SystemTime::now().duration_since(UNIX_EPOCH).unwrap_or_default();
-    i64::try_from(since.as_micros()).unwrap_or(i64::MAX)
 }
 
 #[cfg(test)]

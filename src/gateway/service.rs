@@ -14,6 +14,7 @@ use nix::sys::signal::{SigSet, Signal};
 use sd_notify::NotifyState;
 
 use super::boards::Boards;
+use super::clock::now_us;
 use super::copy::{self, Copying};
 use super::journal::{self, Hooks, Repaired};
 use super::keeper::{self, Keeping, Wishes};
@@ -148,7 +149,7 @@ impl Service {
     fn start(loaded: Arc<Loaded>) -> Result<Self> {
         let store = Store::open(&loaded.store)?;
         let status = Arc::new(Status::default());
-        status.started_us.store(keeper::now_us(), Ordering::Relaxed);
+        status.started_us.store(now_us(), Ordering::Relaxed);
         let wishes = Arc::new(Wishes::default());
         let keeper_stop = Arc::new(Stop::default());
         let (marks, kept_marks) = mpsc::channel();

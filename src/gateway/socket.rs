@@ -5,6 +5,7 @@
 //! lent for waiting only, and no call that writes is in it. The kernel has no way to close a CAN socket for writing; that
 //! the controller itself only listens is looked after by [`link`](super::link).
 
+use super::clock::now_us;
 use crate::frame::{CanId, DATA_BYTES_MAX, FLAG_BRS, FLAG_ESI, FrameBlock, Kind, Meta, TimeUs, word_of};
 use nix::errno::Errno;
 use nix::sys::socket::{ControlMessageOwned, MsgFlags, MultiHeaders, recvmmsg, setsockopt, sockopt};
@@ -12,7 +13,7 @@ use nix::sys::time::TimeSpec;
 use socketcan::{CanAddr, CanFdSocket, Socket, SocketOptions};
 use std::io::{self, IoSliceMut};
 use std::os::fd::{AsFd, AsRawFd, BorrowedFd};
-use std::time::{Duration, SystemTime, UNIX_EPOCH};
+use std::time::Duration;
 
 /// Frames of one system call.
 pub const BATCH_FRAMES: usize = 128;
@@ -154,11 +155,6 @@ fn microseconds(time: &TimeSpec) -> TimeUs {
     seconds.saturating_mul(1_000_000).saturating_add(nanoseconds / 1000)
 }
 
-fn now_us() -> TimeUs {
-    let since = SystemTime::now().duration_since(UNIX_EPOCH).unwrap_or_default();
-    i64::try_from(since.as_micros()).unwrap_or(i64::MAX)
-}
-
 /// Appends a frame as the kernel hands it over: identifier in this machine's byte order, length, flags, reserved, length
 /// code, data (Linux `linux/can.h`). Gives its kind; none if it is no CAN 2.0 or FD frame.
 fn push(packet: &[u8], time_us: TimeUs, channel: u16, block: &mut FrameBlock) -> Option<Kind> {
@@ -167,13 +163,7 @@ fn push(packet: &[u8], time_us: TimeUs, channel: u16, block: &mut FrameBlock) ->
     match packet.len() {
         CLASSICAL_BYTES => {
             let len = len.min(8);
-            let kind = if id & CanId::ERROR != 0 {
-                Kind::Error
-            } else if id & CanId::REMOTE != 0 {
-                Kind::Remote
-            } else {
-                Kind::Data
-            };
+            let kind = Kind::of_classical(CanId(id));
             let mark = match kind {
                 Kind::Error => CanId::REMOTE,
                 _ => 0,

@@ -291,6 +291,7 @@ fn time(time_us: &AtomicI64) -> Option<i64> {
     Some(time_us.load(Ordering::Relaxed)).filter(|time_us| *time_us != 0)
 }
 
-fn held<T: Clone>(value: &Mutex<T>) -> T {
+/// A copy of what a lock holds.
+pub(super) fn held<T: Clone>(value: &Mutex<T>) -> T {
     value.lock().unwrap_or_else(PoisonError::into_inner).clone()
 }

@@ -39,6 +39,7 @@ use error::io_error;
 use serde::{Deserialize, Serialize};
 
 use crate::defs::{Definitions, SourceText};
+use crate::durable;
 use crate::table::STORE_FORMAT;
 
 /// Footer key: name of the table.
@@ -303,7 +304,7 @@ fn write_synced(path: &Path, bytes: &[u8]) -> Result<(), StoreError> {
 
 /// Makes renames and removals in a folder last.
 fn sync_folder(path: &Path) -> Result<(), StoreError> {
-    File::open(path).and_then(|folder| folder.sync_all()).map_err(io_error(path, "syncing"))
+    durable::sync_folder(path).map_err(io_error(path, "syncing"))
 }
 
 #[cfg(test)]

@@ -6,13 +6,14 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs::{self, File};
-use std::io::{self, BufWriter, Write};
+use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
 use twox_hash::XxHash3_128;
 
 use super::list::told_with;
+use crate::durable::replace;
 
 /// Version of the file's format.
 const FORMAT: u32 = 1;
@@ -340,15 +341,4 @@ fn put_line(out: &mut dyn Write, line: &impl Serialize) -> io::Result<u64> {
     text.push(b'\n');
     out.write_all(&text)?;
     Ok(text.len() as u64)
-}
-
-/// Writes a file whole under a passing name, and puts it in place.
-fn replace(path: &Path, write: impl FnOnce(&mut dyn Write) -> io::Result<u64>) -> io::Result<u64> {
-    let passing = path.with_extension("passing");
-    let mut out = BufWriter::new(File::create(&passing)?);
-    let bytes = write(&mut out)?;
-    out.into_inner().map_err(io::IntoInnerError::into_error)?.sync_all()?;
-    fs::rename(&passing, path)?;
-    File::open(path.parent().unwrap_or(Path::new("/")))?.sync_all()?;
-    Ok(bytes)
 }

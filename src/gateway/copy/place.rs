@@ -12,6 +12,7 @@ use nix::fcntl::{PosixFadviseAdvice, posix_fadvise};
 use twox_hash::XxHash3_128;
 
 use super::list::told_with;
+use crate::durable::sync_folder;
 use crate::stop::Stop;
 
 /// So much of a file is read, written and synced at once: a stop is not heeded in between.
@@ -318,10 +319,6 @@ fn make_folders(root: &Path, folder: &Path) -> io::Result<()> {
         sync_folder(above.parent().unwrap_or(root))?;
     }
     Ok(())
-}
-
-fn sync_folder(folder: &Path) -> io::Result<()> {
-    File::open(folder)?.sync_all()
 }
 
 /// An error of the place.

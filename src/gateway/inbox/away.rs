@@ -10,6 +10,7 @@ use nix::errno::Errno;
 
 use super::folder::Folder;
 use super::names::{REASON_SUFFIX, numbered, shown};
+use crate::durable::sync_folder;
 
 /// Most files of one name in one folder; more is a fault elsewhere.
 const NUMBERS_MAX: u32 = 100_000;
@@ -70,7 +71,7 @@ fn place<'a>(relative: &'a Path, target: &Path) -> io::Result<(PathBuf, &'a OsSt
     let new: Vec<&Path> = folder.ancestors().take_while(|above| !above.exists()).collect();
     fs::create_dir_all(&folder)?;
     for made in new.into_iter().rev() {
-        sync_folder(made.parent().filter(|above| !above.as_os_str().is_empty()).unwrap_or(Path::new(".")))?;
+        sync_folder(made.parent().unwrap_or(made))?;
     }
     Ok((folder, name))
 }
@@ -133,10 +134,6 @@ fn rename_if_free(from: &Path, to: &Path) -> io::Result<bool> {
         fs::remove_file(to)?;
         Err(error)
     })
-}
-
-fn sync_folder(path: &Path) -> io::Result<()> {
-    File::open(path)?.sync_all()
 }
 
 #[cfg(test)]

@@ -12,6 +12,7 @@ use std::path::{Path, PathBuf};
 use twox_hash::XxHash3_128;
 
 use super::folder::Seen;
+use crate::durable;
 
 const RECORD_BYTES: usize = 16;
 /// Fewer outdated records are not worth writing the file anew.
@@ -68,13 +69,7 @@ impl Kept {
             return Ok(());
         }
         self.marks.retain(|mark| present.contains(mark));
-        let mut bytes = Vec::with_capacity(self.marks.len() * RECORD_BYTES);
-        self.marks.iter().for_each(|mark| bytes.extend_from_slice(&mark.to_le_bytes()));
-        let passing = self.path.with_extension("passing");
-        let mut file = File::create(&passing)?;
-        file.write_all(&bytes)?;
-        file.sync_all()?;
-        fs::rename(&passing, &self.path)
+        durable::replace(&self.path, |out| self.marks.iter().try_for_each(|mark| out.write_all(&mark.to_le_bytes())))
     }
 }
 

@@ -19,6 +19,7 @@ mod tests;
 pub use queue::JournalSender;
 pub use repair::{Repaired, repair};
 
+use crate::durable::sync_folder;
 use crate::frame::TimeUs;
 use crate::gateway::status::{Status, TapStatus};
 use crate::settings::gateway::{JournalSettings, Tap};
@@ -245,11 +246,6 @@ fn make_folder(folder: &Path) -> Result<(), JournalError> {
     // Names are safe where the folder above is synced: the segments', the tap's, and that of the journal in the store.
     let mut above = folder.ancestors().take(3).filter(|above| !above.as_os_str().is_empty());
     above.try_for_each(sync_folder).map_err(failed)
-}
-
-/// Makes names in a folder safe from a power cut.
-fn sync_folder(folder: &Path) -> io::Result<()> {
-    File::open(folder)?.sync_all()
 }
 
 /// Makes a file that must not be there yet, for the service's own user and group.

@@ -5,7 +5,8 @@
 //! damage, and what stands behind it may be good: the segment stays as it is, the capture reader passes over the place
 //! and tells of it.
 
-use super::{DAMAGED, JournalError, WRITING, files, finished_path, sync_folder};
+use super::{DAMAGED, JournalError, WRITING, files, finished_path};
+use crate::durable::sync_folder;
 use std::fs::{self, File};
 use std::io::{self, Read, Seek, SeekFrom};
 use std::path::{Path, PathBuf};

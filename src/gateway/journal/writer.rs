@@ -5,9 +5,11 @@
 //! up is there once, whatever failed: a sync that failed is never taken for done.
 
 use super::queue::{Queue, block_bytes};
-use super::{Hooks, WRITING, create, finished_path, stem, sync_folder};
+use super::{Hooks, WRITING, create, finished_path, stem};
 use crate::capture::write::{PcapngWriter, WriteError};
+use crate::durable::sync_folder;
 use crate::frame::FrameBlock;
+use crate::gateway::clock::now_us;
 use crate::gateway::status::Status;
 use crate::settings::gateway::JournalSettings;
 use std::fs::{self, File};
@@ -15,7 +17,7 @@ use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
-use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
+use std::time::{Duration, Instant};
 
 /// Longest time that frames wait before they are written.
 const TICK: Duration = Duration::from_millis(100);
@@ -397,9 +399,4 @@ fn refused(path: &Path, what: &'static str, error: WriteError) -> Refused {
         other => io::Error::other(other),
     };
     Refused { path: path.to_owned(), what, source }
-}
-
-fn now_us() -> i64 {
-    let since = SystemTime::now().duration_since(UNIX_EPOCH).unwrap_or_default();
-    i64::try_from(since.as_micros()).unwrap_or(i64::MAX)
 }

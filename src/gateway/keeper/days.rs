@@ -4,9 +4,10 @@ use std::sync::atomic::Ordering;
 use std::sync::{Arc, PoisonError};
 use std::time::{Duration, Instant};
 
-use super::{Keeper, now_us};
+use super::Keeper;
 use crate::filing::{Count, DayEnd, FilingError};
 use crate::frame::TimeUs;
+use crate::gateway::clock::now_us;
 use crate::store::retention::{Class, GivenUp, Room};
 
 /// How often is looked how much room there is.

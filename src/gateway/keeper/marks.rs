@@ -6,6 +6,7 @@ use std::path::Path;
 
 use super::Keeper;
 use crate::board::Mark;
+use crate::durable::sync_folder;
 
 impl Keeper {
     /// Appends live marks to their month's file, one JSON object a line.
@@ -39,5 +40,5 @@ fn keep_mark(store: &Path, mark: &Mark) -> io::Result<()> {
     file.write_all(&line)?;
     file.sync_all()?;
     // Names of what may be new: the file, its month, the marks. They are few.
-    folder.ancestors().take(3).try_for_each(|above| File::open(above)?.sync_all())
+    folder.ancestors().take(3).try_for_each(sync_folder)
 }

@@ -17,16 +17,16 @@ use std::sync::atomic::Ordering;
 use std::sync::mpsc::Receiver;
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
-use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
+use std::time::{Duration, Instant};
 
 use jiff::civil::Date;
 
+use super::clock::now_us;
 use super::inbox::Inbox;
 use super::service::Loaded;
-use super::status::{Status, Stop};
+use super::status::{Status, Stop, held};
 use crate::board::Mark;
 use crate::filing::{self, Count, Desk, Due, FilingError, HeardLast, Outcome};
-use crate::frame::TimeUs;
 use crate::store::Store;
 
 /// Longest rest, with nothing to do.
@@ -354,10 +354,6 @@ pub fn folders(folder: &Path) -> Vec<String> {
     names
 }
 
-fn held(text: &Mutex<String>) -> String {
-    text.lock().unwrap_or_else(PoisonError::into_inner).clone()
-}
-
 fn inbox_of(keeping: &Keeping) -> io::Result<Option<Inbox>> {
     let Loaded { gateway, vehicle_path, .. } = &*keeping.loaded;
     let inbox = gateway
@@ -365,9 +361,4 @@ fn inbox_of(keeping: &Keeping) -> io::Result<Option<Inbox>> {
         .clone()
         .map(|settings| Inbox::new(settings, vehicle_path.clone(), keeping.store.root(), Arc::clone(&keeping.status)));
     inbox.transpose()
-}
-
-/// The system's clock, µs.
-pub fn now_us() -> TimeUs {
-    SystemTime::now().duration_since(UNIX_EPOCH).map_or(0, |since| since.as_micros() as TimeUs)
 }

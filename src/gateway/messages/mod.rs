@@ -24,11 +24,12 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use std::thread::JoinHandle;
-use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
+use std::time::{Duration, Instant, UNIX_EPOCH};
 
 use serde_json::{Map, Value, json};
 use twox_hash::XxHash3_128;
 
+use super::clock::now_us;
 use super::status::{Status, Stop};
 use crate::frame::TimeUs;
 use crate::report;
@@ -377,13 +378,12 @@ pub fn start(
     let events = StoreEvents::new(store);
     std::thread::Builder::new().name(format!("to {}", settings.name)).spawn(move || {
         while !stop.is_set() {
-            let now = SystemTime::now().duration_since(UNIX_EPOCH).unwrap_or_default();
-            let now_us = TimeUs::try_from(now.as_micros()).unwrap_or(TimeUs::MAX);
+            let now_us = now_us();
             let round = receiver.tell(&events, now_us, &status, &|| stop.is_set());
             // Not all gateways of a yard at the same instant, when their receiver comes back.
             let wait = match round {
                 Round::All => LOOK_EVERY,
-                Round::Again(wait) => wait.mul_f64(1.0 + f64::from(now.subsec_nanos()) / 4e9),
+                Round::Again(wait) => wait.mul_f64(1.0 + now_us.rem_euclid(1_000_000) as f64 / 4e6),
             };
             let begun = Instant::now();
             while begun.elapsed() < wait && !stop.is_set() {

@@ -1,13 +1,14 @@
 //! What one receiver was told, on disk: an instant, and the events since then.
 
 use std::collections::HashMap;
-use std::fs::{self, File};
-use std::io::{self, Write};
+use std::fs;
+use std::io;
 use std::path::Path;
 
 use serde::{Deserialize, Serialize};
 
 use super::{TOLD_MAX, WINDOW_US};
+use crate::durable;
 use crate::frame::TimeUs;
 
 /// A clock may be ahead by so much; later events do not move the window.
@@ -69,11 +70,6 @@ impl Told {
 
     /// Writes it, whole or not at all.
     pub(super) fn write(&self, path: &Path) -> io::Result<()> {
-        let passing = path.with_extension("passing");
-        let mut file = File::create(&passing)?;
-        file.write_all(&serde_json::to_vec(self)?)?;
-        file.sync_all()?;
-        fs::rename(&passing, path)?;
-        File::open(path.parent().unwrap_or(Path::new(".")))?.sync_all()
+        durable::replace(path, |out| Ok(serde_json::to_writer(out, self)?))
     }
 }

@@ -6,7 +6,8 @@ use axum::extract::State;
 use axum::http::header::CONTENT_TYPE;
 use axum::response::{IntoResponse, Response};
 
-use super::{Served, now_us};
+use super::Served;
+use crate::gateway::clock::now_us;
 use crate::snapshot::{LinkState, Snapshot};
 
 pub(super) async fn metrics(State(served): State<Served>) -> Response {

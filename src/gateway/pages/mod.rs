@@ -30,6 +30,7 @@ use nix::sys::socket::{setsockopt, sockopt};
 use tokio::sync::Semaphore;
 
 use super::boards::Boards;
+use super::clock::now_us;
 use super::status::{Status, Stop};
 use crate::board::Mark;
 use crate::day::ServiceDays;
@@ -213,8 +214,4 @@ async fn asset(kind: &'static str, text: &'static str) -> Response {
 
 async fn status_json(State(served): State<Served>) -> Response {
     axum::Json(served.subject.status.snapshot(now_us())).into_response()
-}
-
-fn now_us() -> i64 {
-    jiff::Timestamp::now().as_microsecond()
 }

@@ -5,10 +5,11 @@ use std::fmt::Write;
 use axum::extract::State;
 use axum::response::{Html, IntoResponse, Response};
 
+use super::Served;
 use super::words::escaped;
-use super::{Served, now_us};
 use crate::board::CAUTION;
 use crate::day::ServiceDays;
+use crate::gateway::clock::now_us;
 use crate::snapshot::words::{ago, grouped, link, link_is_bad, size, span, verdict};
 use crate::snapshot::{Snapshot, Tap};
 
