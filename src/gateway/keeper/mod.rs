@@ -252,7 +252,7 @@ impl Keeper {
         inbox.begin(&ready);
         self.doing(&format!("filing {}", ready.name()));
         let loaded = Arc::clone(&self.keeping.loaded);
-        let vehicle = ready.vehicle.clone().or_else(|| loaded.filing.vehicle.clone());
+        let vehicle = loaded.filing.vehicle.clone().or_else(|| ready.vehicle.clone());
         let settings = filing::Settings { vehicle, ..loaded.filing.clone() };
         let filed = match ready.capture() {
             Ok(mut capture) => {

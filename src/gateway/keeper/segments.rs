@@ -108,7 +108,7 @@ impl Keeper {
         let mut channels = loaded.filing.channels.clone();
         channels.extend(configured.map(Tap::channels).unwrap_or_default());
         filing::Settings {
-            vehicle: configured.and_then(|tap| tap.vehicle.clone()),
+            vehicle: configured.and_then(|tap| tap.vehicle.clone()).or_else(|| loaded.filing.vehicle.clone()),
             vehicle_before: self.heard_last.get(tap).cloned(),
             channels,
             ..loaded.filing.clone()
