@@ -32,6 +32,8 @@ pub struct Section {
     pub pictures: Vec<Picture>,
     /// Tables.
     pub tables: Vec<Table>,
+    /// Begins a page of its own in print: a sheet that is taken along to one vehicle.
+    pub own_page: bool,
 }
 
 /// SQL that anyone can ask again with `yardtap sql`.
@@ -102,6 +104,8 @@ pub enum Cell {
     Share(f64),
     /// A day.
     Day(Date),
+    /// An empty box, to be written into by hand on a printed page.
+    Box,
 }
 
 impl Cell {
