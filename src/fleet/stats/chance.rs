@@ -54,6 +54,27 @@ impl Stream {
         }
     }
 
+    /// Poisson with this mean.
+    pub fn poisson(&mut self, mean: f64) -> u64 {
+        // A gamma splits a great mean (Ahrens and Dieter, Computing 12 (1974) 223–246); below, exponential waits are counted.
+        let (mut left, mut count) = (mean, 0u64);
+        while left > 30.0 {
+            let part = (left * 7.0 / 8.0).floor();
+            let at = self.gamma(part);
+            if at > left {
+                return count + (0..part as u64 - 1).filter(|_| self.unit() < left / at).count() as u64;
+            }
+            count += part as u64;
+            left -= at;
+        }
+        let mut waited = -self.unit().ln();
+        while waited < left {
+            count += 1;
+            waited -= self.unit().ln();
+        }
+        count
+    }
+
     /// Puts `items` into a random order (Fisher and Yates).
     pub fn shuffle<T>(&mut self, items: &mut [T]) {
         for last in (1..items.len()).rev() {
