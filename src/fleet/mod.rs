@@ -10,7 +10,11 @@
 //! Every aggregate is SQL, so that the same plans can run elsewhere and anyone can ask again; only the statistics are
 //! ours. `stats` is pure: numbers in, numbers out.
 
+pub mod battery;
 pub mod engine;
+pub mod heat;
+pub mod plan;
+pub mod say;
 pub mod sheet;
 pub mod stats;
 pub mod terms;
