@@ -18,7 +18,13 @@ pub fn count(number: u64, what: &str) -> String {
 /// A factor, to two digits: `5.0`, `12`, `0.31`.
 pub fn factor(factor: f64) -> String {
     let magnitude = factor.abs();
-    let decimals = if magnitude >= 9.95 { 0 } else if magnitude >= 0.995 { 1 } else { 2 };
+    let decimals = if magnitude >= 9.95 {
+        0
+    } else if magnitude >= 0.995 {
+        1
+    } else {
+        2
+    };
     format!("{factor:.decimals$}")
 }
 

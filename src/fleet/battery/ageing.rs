@@ -136,8 +136,7 @@ fn slope(x: &[Vec<f64>], counts: &[u64], offset: &[f64]) -> Option<(f64, f64)> {
 }
 
 fn better_half(members: &[Member]) -> (f64, f64, usize) {
-    let mut rates: Vec<f64> =
-        members.iter().filter(|member| member.expected > 0.0).map(|member| member.rate).collect();
+    let mut rates: Vec<f64> = members.iter().filter(|member| member.expected > 0.0).map(|member| member.rate).collect();
     rates.sort_by(f64::total_cmp);
     rates.truncate(rates.len().div_ceil(2));
     let n = rates.len().max(1) as f64;

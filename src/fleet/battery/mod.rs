@@ -202,7 +202,8 @@ impl Study {
 
     /// Plans for the budget, one pack less and one more a year, and none.
     fn plans(&self, packs: &Packs, found: &Found) -> Plans {
-        let known: HashMap<&str, f64> = packs.a_year.iter().map(|(vehicle, amount)| (vehicle.as_str(), *amount)).collect();
+        let known: HashMap<&str, f64> =
+            packs.a_year.iter().map(|(vehicle, amount)| (vehicle.as_str(), *amount)).collect();
         let usual = known.values().sum::<f64>() / known.len().max(1) as f64;
         let mut seats = self.order.clone();
         seats.sort_unstable();

@@ -201,7 +201,9 @@ impl Rows {
         let mut lately: HashMap<String, (f64, f64)> = HashMap::new();
         let a_year_ago = ask::days(question.terms.today) - 365.0;
         for row in 0..self.month.len() {
-            let (Some(vehicle), Some(month)) = (&self.vehicle[row], self.month[row].and_then(ask::day)) else { continue };
+            let (Some(vehicle), Some(month)) = (&self.vehicle[row], self.month[row].and_then(ask::day)) else {
+                continue;
+            };
             let (Some(&month), Some(last)) = (month_number.get(&month), self.last[row]) else { continue };
             let number = found.number(self.pack[row].as_deref().unwrap_or(""), vehicle, last);
             let known = |values: &[Option<f64>]| values[row].unwrap_or(0.0).max(0.0);
@@ -233,8 +235,7 @@ impl Rows {
             let seen = today + 1.0 - from;
             (seen >= DAYS_A_MONTH).then_some(amount * 365.2425 / seen)
         };
-        let a_year =
-            lately.into_iter().filter_map(|(vehicle, lately)| Some((vehicle, year_of(lately)?))).collect();
+        let a_year = lately.into_iter().filter_map(|(vehicle, lately)| Some((vehicle, year_of(lately)?))).collect();
         let packs = found.packs(today);
         Some(Packs {
             km: (0..packs.len()).map(|pack| km.get(&pack).copied().unwrap_or(0.0)).collect(),

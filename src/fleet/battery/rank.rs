@@ -201,8 +201,11 @@ fn weigh_months(cells: &[Cell], packs: usize, months: usize) -> Vec<f64> {
             exposure[cell.pack] += cell.exposure * weights[cell.month];
         }
         let Some(of_packs) = gamma_poisson::fit(&timeouts, &exposure) else { break };
-        let rates: Vec<f64> =
-            timeouts.iter().zip(&exposure).map(|(&count, &exposure)| of_packs.posterior(count, exposure).mean()).collect();
+        let rates: Vec<f64> = timeouts
+            .iter()
+            .zip(&exposure)
+            .map(|(&count, &exposure)| of_packs.posterior(count, exposure).mean())
+            .collect();
         let mut seen = vec![0; months];
         let mut expected = vec![0.0; months];
         for cell in cells {

@@ -59,7 +59,9 @@ impl Study {
         }
         if timeouts == 0 {
             let of = packs.exposure.of(exposure);
-            return Some(format!("No battery timed out from {span}, in {of}: there is nothing to rank, and nothing to plan."));
+            return Some(format!(
+                "No battery timed out from {span}, in {of}: there is nothing to rank, and nothing to plan."
+            ));
         }
         if !self.ranking.compared {
             return Some(format!(
@@ -74,11 +76,8 @@ impl Study {
             .map(|&pack| format!("{} in {}", packs.packs[pack].name, packs.packs[pack].vehicle))
             .collect();
         let fleet = self.rate_words(packs, self.ranking.fleet_rate);
-        let all = format!(
-            "{} in {} from {span}: {fleet}",
-            say::count(timeouts, "timeout"),
-            packs.exposure.of(exposure)
-        );
+        let all =
+            format!("{} in {} from {span}: {fleet}", say::count(timeouts, "timeout"), packs.exposure.of(exposure));
         Some(if sure.is_empty() {
             format!("{all}. No pack stands out.")
         } else {
@@ -114,11 +113,7 @@ impl Study {
     // ---- ranking ---------------------------------------------------------------------------------------------------
 
     fn ranking_section(&self, packs: &Packs) -> Section {
-        let mut section = Section {
-            id: "ranking".into(),
-            heading: "Which packs give up".into(),
-            ..Section::default()
-        };
+        let mut section = Section { id: "ranking".into(), heading: "Which packs give up".into(), ..Section::default() };
         if self.ranking.compared {
             let rungs = self.order.iter().take(RUNGS).copied().collect::<Vec<_>>();
             section.pictures.push(self.ladder(packs, "ranking-picture", &rungs, None));
@@ -302,7 +297,7 @@ impl Study {
             column("90 %", "", "Interval in which their number will be."),
         ];
         let mut rows = Vec::new();
-        for plans in &self.plan {
+        if let Some(plans) = &self.plan {
             for (packs, plan) in &plans.plans {
                 for (year, planned) in plan.years.iter().enumerate() {
                     rows.push(vec![
@@ -325,7 +320,8 @@ impl Study {
         let at = |packs: usize| plans.plans.iter().find(|(own, _)| *own == packs).map(|(_, plan)| plan.left());
         let mut words = Vec::new();
         if let Some(more) = at(plans.packs_a_year + 1) {
-            words.push(format!("One pack more a year would avoid {:.1} further timeouts", (own.left() - more).max(0.0)));
+            words
+                .push(format!("One pack more a year would avoid {:.1} further timeouts", (own.left() - more).max(0.0)));
         }
         if let Some(fewer) = plans.packs_a_year.checked_sub(1).and_then(at) {
             words.push(format!("one fewer would cost {:.1}", (fewer - own.left()).max(0.0)));
@@ -337,7 +333,7 @@ impl Study {
     fn plan_picture(&self) -> Picture {
         let mut traces = Vec::new();
         let mut says = String::new();
-        for plans in &self.plan {
+        if let Some(plans) = &self.plan {
             for (packs, plan) in &plans.plans {
                 let at = |of: fn(&crate::fleet::plan::Year) -> f64| -> Vec<(f64, f64)> {
                     plan.years.iter().enumerate().map(|(n, year)| ((n + 1) as f64, finite(of(year)))).collect()
@@ -348,7 +344,9 @@ impl Study {
                         .years
                         .iter()
                         .enumerate()
-                        .map(|(n, year)| format!("year {}: {:.0} ({:.0} to {:.0})", n + 1, year.left, year.low, year.high))
+                        .map(|(n, year)| {
+                            format!("year {}: {:.0} ({:.0} to {:.0})", n + 1, year.left, year.low, year.high)
+                        })
                         .collect::<Vec<_>>()
                         .join("; ");
                     traces.push(Trace {
@@ -500,7 +498,13 @@ impl Study {
         };
         if !rows.is_empty() {
             let caption = "From the battery's own signals".into();
-            section.tables.push(Table { id: "charge".into(), caption, columns, rows, query: Some("battery-stretches") });
+            section.tables.push(Table {
+                id: "charge".into(),
+                caption,
+                columns,
+                rows,
+                query: Some("battery-stretches"),
+            });
         }
         section
     }
@@ -567,11 +571,7 @@ impl Study {
 
     fn reason(&self, packs: &Packs, number: usize, sure: &str) -> String {
         let own = &self.ranking.packs[number];
-        let mut parts = vec![format!(
-            "{} in {}",
-            say::count(own.timeouts, "timeout"),
-            packs.exposure.of(own.exposure)
-        )];
+        let mut parts = vec![format!("{} in {}", say::count(own.timeouts, "timeout"), packs.exposure.of(own.exposure))];
         if let Some(times) = self.times_fleet(own) {
             parts[0] += &format!(", {} times the fleet's rate", say::factor(times));
         }
@@ -591,8 +591,7 @@ impl Study {
         if own.is_empty() {
             return Vec::new();
         }
-        let mut section =
-            Section { id: "battery".into(), heading: "Off-wire battery".into(), ..Section::default() };
+        let mut section = Section { id: "battery".into(), heading: "Off-wire battery".into(), ..Section::default() };
         for &number in &own {
             let pack = &packs.packs[number];
             if pack.in_service {
@@ -601,7 +600,9 @@ impl Study {
             }
         }
         section.text.extend(self.planned_words(packs, &own));
-        section.tables.push(Table { caption: "Packs of this vehicle".into(), ..self.ranking_table(packs, "packs", &own) });
+        section
+            .tables
+            .push(Table { caption: "Packs of this vehicle".into(), ..self.ranking_table(packs, "packs", &own) });
         vec![section]
     }
 
@@ -620,7 +621,8 @@ impl Study {
         let plans = self.plan.as_ref()?;
         let plan = plans.own()?;
         plan.years.iter().enumerate().find_map(|(year, planned)| {
-            let replacement = planned.replaced.iter().find(|replacement| own.contains(&plans.seats[replacement.seat]))?;
+            let replacement =
+                planned.replaced.iter().find(|replacement| own.contains(&plans.seats[replacement.seat]))?;
             Some(format!(
                 "By the plan, pack {} is replaced in year {}, {}: it avoids {:.1} timeouts in that year.",
                 packs.packs[plans.seats[replacement.seat]].name,
@@ -692,7 +694,10 @@ impl Study {
             drawn: Drawn::Plot {
                 x: Axis { name: "month".into(), unit: String::new(), days: true },
                 y: Axis { name: format!("timeouts in {what}").replace("in month", "a month"), ..Axis::default() },
-                traces: vec![band, Trace { name: name.clone(), mark: Mark::StrongDots, points: dots, upper: Vec::new() }],
+                traces: vec![
+                    band,
+                    Trace { name: name.clone(), mark: Mark::StrongDots, points: dots, upper: Vec::new() },
+                ],
                 levels: Vec::new(),
             },
             table: Table {

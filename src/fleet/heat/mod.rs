@@ -110,10 +110,9 @@ pub fn study(question: &Question) -> Result<Study, FleetError> {
     if has_ambient {
         study.judge_sensors(question)?;
     } else {
-        study.notes.push(format!(
-            "The store has no counter '{}': weather cannot be told from work.",
-            names.ambient_mean
-        ));
+        study
+            .notes
+            .push(format!("The store has no counter '{}': weather cannot be told from work.", names.ambient_mean));
     }
     for name in [&names.off_wire_distance, &names.battery_charge] {
         if !question.engine.has("runs", name) {
@@ -272,17 +271,17 @@ ORDER BY 2, 3",
         let peak = |day: &VehicleDay| Some(day.peak);
         let by_town = model::fit(days, packs, &by(Cause::Town), peak);
         let by_own = model::fit(days, packs, &by(Cause::Own), peak);
-        let has_weather =
-            |model: &Option<Model>| model.as_ref().is_some_and(|model| model.terms.iter().any(|t| t.cause.is_weather()));
+        let has_weather = |model: &Option<Model>| {
+            model.as_ref().is_some_and(|model| model.terms.iter().any(|t| t.cause.is_weather()))
+        };
         (self.model, self.by_own_sensor) =
             if has_weather(&by_town) || !has_weather(&by_own) { (by_town, by_own) } else { (by_own, None) };
         let weather = self.model.as_ref().and_then(|model| model.terms.iter().find(|term| term.cause.is_weather()));
         let weather = weather.map_or(Cause::Own, |term| term.cause);
         self.of_mean = model::fit(days, packs, &by(weather), |day| day.mean);
         let Some(model) = &self.model else {
-            self.notes.push(
-                "Too few days, or no weather and work beside them, to say why batteries were hot.".to_owned(),
-            );
+            self.notes
+                .push("Too few days, or no weather and work beside them, to say why batteries were hot.".to_owned());
             return;
         };
         let today = ask::days(self.terms.today);

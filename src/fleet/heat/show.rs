@@ -2,10 +2,10 @@
 
 use std::collections::BTreeMap;
 
+use super::Study;
 use super::hot::{HOT_C, HOT_FOR_THE_DAY_K, HotDay, Why};
 use super::model::{Model, SICK_K};
 use super::sensors::{self, Bias, OFF_K};
-use super::{PackHeat, Study};
 use crate::fleet::battery::{ask, column, finite};
 use crate::fleet::say;
 use crate::fleet::sheet::{
@@ -84,11 +84,8 @@ impl Study {
             });
             lead.push(self.causes_words());
         }
-        let lying: Vec<String> = self
-            .lying()
-            .iter()
-            .map(|bias| format!("{} ({} K)", bias.vehicle, say::signed(bias.bias)))
-            .collect();
+        let lying: Vec<String> =
+            self.lying().iter().map(|bias| format!("{} ({} K)", bias.vehicle, say::signed(bias.bias))).collect();
         if !lying.is_empty() {
             lead.push(format!("Ambient sensors that are off: {}.", lying.join(", ")));
         }
@@ -98,7 +95,10 @@ impl Study {
 
     fn causes_words(&self) -> String {
         if self.hot.is_empty() {
-            return format!("No day was hot: none of {} reached {HOT_C:.0} °C.", say::count(self.days as u64, "vehicle-day"));
+            return format!(
+                "No day was hot: none of {} reached {HOT_C:.0} °C.",
+                say::count(self.days as u64, "vehicle-day")
+            );
         }
         let mut why: BTreeMap<Why, u64> = BTreeMap::new();
         for day in &self.hot {
@@ -332,7 +332,8 @@ impl Study {
         if !model.terms.iter().any(|term| term.cause.is_weather()) {
             text.push("No ambient temperature was known: weather is not taken off.".into());
         }
-        let fits = [("peak", Some(model)), ("peak, own sensor", self.by_own_sensor.as_ref()), ("mean", self.of_mean.as_ref())];
+        let fits =
+            [("peak", Some(model)), ("peak, own sensor", self.by_own_sensor.as_ref()), ("mean", self.of_mean.as_ref())];
         for (of, model) in fits.into_iter().filter_map(|(of, model)| Some((of, model?))) {
             for term in &model.terms {
                 rows.push(vec![
@@ -354,7 +355,13 @@ impl Study {
         }
         let caption = "What was fitted".into();
         let table = Table { id: "fit".into(), caption, columns, rows, query: DAYS };
-        Section { id: "fit".into(), heading: "How it is reckoned".into(), text, tables: vec![table], ..Section::default() }
+        Section {
+            id: "fit".into(),
+            heading: "How it is reckoned".into(),
+            text,
+            tables: vec![table],
+            ..Section::default()
+        }
     }
 
     // ---- sensors ---------------------------------------------------------------------------------------------------
@@ -476,7 +483,8 @@ impl Study {
         for week in self.packs.iter().flat_map(|pack| &pack.weeks) {
             fleet.entry(week.from as i64).or_default().push(week.own);
         }
-        let mut band = Trace { name: "nine in ten packs".into(), mark: Mark::Band, points: Vec::new(), upper: Vec::new() };
+        let mut band =
+            Trace { name: "nine in ten packs".into(), mark: Mark::Band, points: Vec::new(), upper: Vec::new() };
         for (week, mut own) in fleet {
             own.sort_by(f64::total_cmp);
             let at = |share: f64| own[((own.len() - 1) as f64 * share).round() as usize];
