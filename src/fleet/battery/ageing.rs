@@ -2,6 +2,8 @@
 //!
 //! Packs with their counts, exposures, ages and heat in, numbers out. Pure.
 
+use nalgebra::DMatrix;
+
 use crate::fleet::plan::Ageing;
 use crate::fleet::stats::{poisson, rank};
 
@@ -127,11 +129,22 @@ fn slope_with_age(aged: &[(f64, u64, f64)]) -> Option<(f64, f64)> {
     slope(&[vec![1.0; aged.len()], years], &counts, &offset)
 }
 
-/// The second column's coefficient of a Poisson regression, its error widened by how much packs differ besides.
+/// The second column's coefficient of a Poisson regression. Its error is taken from how far packs are off, whatever makes
+/// them differ besides: J.G. MacKinnon and H. White's HC3, J. Econometrics 29 (1985) 305–325.
 fn slope(x: &[Vec<f64>], counts: &[u64], offset: &[f64]) -> Option<(f64, f64)> {
     let glm = poisson::glm(x, counts, offset)?;
-    let widened = (glm.pearson / glm.degrees.max(1) as f64).max(1.0).sqrt();
-    let (slope, error) = (*glm.coefficients.get(1)?, glm.standard_errors.get(1)? * widened);
+    let columns = DMatrix::from_fn(counts.len(), x.len(), |row, column| x[column][row]);
+    let weighed = DMatrix::from_fn(counts.len(), x.len(), |row, column| x[column][row] * glm.expected[row]);
+    let bread = (columns.transpose() * weighed).try_inverse()?;
+    let mut meat = DMatrix::zeros(x.len(), x.len());
+    for (row, (&count, &expected)) in counts.iter().zip(&glm.expected).enumerate() {
+        let own = columns.row(row).transpose();
+        let leverage = expected * (own.transpose() * &bread * &own)[(0, 0)];
+        let off = (count as f64 - expected) / (1.0 - leverage).max(0.01);
+        meat += &own * own.transpose() * (off * off);
+    }
+    let error = (&bread * meat * &bread)[(1, 1)].sqrt();
+    let slope = *glm.coefficients.get(1)?;
     (slope.is_finite() && error.is_finite() && error > 0.0).then_some((slope, error))
 }
 
