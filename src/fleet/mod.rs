@@ -13,6 +13,8 @@
 pub mod battery;
 pub mod engine;
 pub mod heat;
+pub mod morning;
+pub mod pages;
 pub mod plan;
 pub mod say;
 pub mod sheet;

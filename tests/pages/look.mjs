@@ -220,7 +220,7 @@ check(sorted > 20, `${sorted} columns were sorted`);
   await page.keyboard.press("Space");
   check((await shown()) === before, "and brought back");
   await page.goto(`${base}battery-plan.html`);
-  await page.focus("input[type=search]");
+  await page.focus("figure.table:has(#t-ranking) input[type=search]");
   await page.keyboard.type("207");
   const rows = await page.$$eval("#t-ranking tbody tr", (rows) => rows.filter((row) => !row.hidden).length);
   check(rows === 1, `the filter leaves one row, not ${rows}`);

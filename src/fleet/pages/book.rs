@@ -146,15 +146,16 @@ impl<'a> Book<'a> {
     /// The worklist's lines of a vehicle, with their ranks.
     pub fn work_of(&self, vehicle: &str) -> Vec<(usize, &'a WorkLine)> {
         let ranked = self.work.iter().enumerate();
-        ranked.filter(|(_, line)| line.vehicle.as_deref() == Some(vehicle)).map(|(index, line)| (index + 1, *line)).collect()
+        ranked
+            .filter(|(_, line)| line.vehicle.as_deref() == Some(vehicle))
+            .map(|(index, line)| (index + 1, *line))
+            .collect()
     }
 
     /// The list of what there is, for programs.
     pub fn contents(&self) -> String {
         let morning = self.morning;
-        let page = |page: &Page<'_>| {
-            serde_json::json!({ "page": page.path, "title": page.title, "csv": page.csv, "pdf": page.pdf })
-        };
+        let page = |page: &Page<'_>| serde_json::json!({ "page": page.path, "title": page.title, "csv": page.csv, "pdf": page.pdf });
         let sets = morning.definitions.iter().map(|set| serde_json::json!({ "name": set.name, "hash": set.hash }));
         let contents = serde_json::json!({
             "made_by": concat!("yardtap ", env!("CARGO_PKG_VERSION")),
@@ -211,10 +212,13 @@ impl<'a> Book<'a> {
         let row = |vehicle: &&str| {
             let lines = self.work_of(vehicle);
             let first = lines.first().map_or(Cell::Missing("nothing"), |(_, line)| Cell::Text(line.subject.clone()));
-            let rank = lines.first().map_or(Cell::Missing("not on the worklist"), |(rank, _)| Cell::Count(*rank as u64));
+            let rank =
+                lines.first().map_or(Cell::Missing("not on the worklist"), |(rank, _)| Cell::Count(*rank as u64));
             vec![Cell::Vehicle((**vehicle).to_owned()), Cell::Count(lines.len() as u64), rank, first]
         };
-        let vehicles: Vec<&str> = self.all_vehicles().into_keys().collect();
+        let mut vehicles: Vec<&str> = self.all_vehicles().into_keys().collect();
+        // 99 before 100, and both before what is no number.
+        vehicles.sort_by_key(|vehicle| vehicle.parse::<u64>().unwrap_or(u64::MAX));
         Table {
             id: "vehicles".into(),
             caption: "All vehicles".into(),

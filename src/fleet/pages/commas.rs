@@ -40,7 +40,7 @@ fn is_interval(table: &Table, column: usize) -> bool {
 
 fn field(cell: &Cell) -> String {
     match cell {
-        Cell::Missing(_) => String::new(),
+        Cell::Missing(_) | Cell::Box => String::new(),
         Cell::Text(text) | Cell::Vehicle(text) => no_formula(text),
         Cell::Count(count) => count.to_string(),
         Cell::Number { value, .. } | Cell::Share(value) => figures(*value),
@@ -82,7 +82,12 @@ mod tests {
     fn values_are_whole_and_texts_are_quoted() {
         let column = |name: &str, unit: &str| Column { name: name.into(), unit: unit.into(), about: String::new() };
         let table = Table {
-            columns: vec![column("vehicle", ""), column("peak, mean", "Cel"), column("rate", "/mo"), column("sure", "1")],
+            columns: vec![
+                column("vehicle", ""),
+                column("peak, mean", "Cel"),
+                column("rate", "/mo"),
+                column("sure", "1"),
+            ],
             rows: vec![
                 vec![
                     Cell::Vehicle("=1+1".into()),

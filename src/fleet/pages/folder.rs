@@ -11,10 +11,7 @@ use crate::durable::sync_folder;
 pub(super) const MARK: &str = "morning.json";
 
 /// Has a folder written beside the one that it is to replace, and puts it in place.
-pub(super) fn replace<T>(
-    folder: &Path,
-    write: impl FnOnce(&Path) -> Result<T, PagesError>,
-) -> Result<T, PagesError> {
+pub(super) fn replace<T>(folder: &Path, write: impl FnOnce(&Path) -> Result<T, PagesError>) -> Result<T, PagesError> {
     let occupied = is_occupied(folder).map_err(|source| PagesError::Write { path: folder.to_owned(), source })?;
     if occupied {
         return Err(PagesError::Occupied { folder: folder.to_owned() });
@@ -129,8 +126,7 @@ mod tests {
 
     fn files(folder: &Path) -> Vec<String> {
         let entries = fs::read_dir(folder).unwrap();
-        let mut names: Vec<String> =
-            entries.map(|entry| entry.unwrap().file_name().into_string().unwrap()).collect();
+        let mut names: Vec<String> = entries.map(|entry| entry.unwrap().file_name().into_string().unwrap()).collect();
         names.sort();
         names
     }
@@ -158,7 +154,10 @@ mod tests {
         assert_eq!(files(around.path()), ["morning"]);
         fs::create_dir_all(around.path().join("morning.passing/half")).unwrap();
         replace(&folder, write("four")).unwrap();
-        assert_eq!((files(&folder), files(around.path())), (vec!["four".to_owned(), MARK.into()], vec!["morning".into()]));
+        assert_eq!(
+            (files(&folder), files(around.path())),
+            (vec!["four".to_owned(), MARK.into()], vec!["morning".into()])
+        );
     }
 
     #[test]

@@ -56,12 +56,12 @@ impl<'b, 'a> Leaf<'b, 'a> {
         html! {
             @if sections.len() > 3 {
                 nav.contents aria-label="On this page" {
-                    ul { @for (section, id) in sections.iter().zip(&ids) { li { a href={ "#" (id) } { (section.heading) } } } }
+                    ul { @for (section, id) in sections.iter().zip(&ids) { li { a href={ "#" (id) } { (named(&section.heading)) } } } }
                 }
             }
             @for (section, id) in sections.iter().zip(&ids) {
-                section aria-labelledby=(id) {
-                    h2 id=(id) tabindex="-1" { (section.heading) }
+                section.own-page[section.own_page] aria-labelledby=(id) {
+                    h2 id=(id) tabindex="-1" { (named(&section.heading)) }
                     @for text in &section.text { p { (text) } }
                     @for picture in &section.pictures { (self.picture(picture, Size::Page, true)) }
                     @for table in &section.tables { (self.table(table, true)) }
@@ -73,11 +73,8 @@ impl<'b, 'a> Leaf<'b, 'a> {
     /// A picture, with its data behind it.
     pub fn picture(&mut self, picture: &Picture, size: Size, has_csv: bool) -> Markup {
         let id = self.id(&format!("p-{}", picture.id));
-        let told = (picture.title.as_str(), picture.says.as_str());
-        let page_of = |vehicle: &str| self.link_of(vehicle);
-        let drawn = |width: f64, class: &str, id: &str| {
-            PreEscaped(svg(&draw(&picture.drawn, width), id, class, told, &page_of))
-        };
+        let told = (named(&picture.title), picture.says.as_str());
+        let drawn = |width: f64, class: &str, id: &str| PreEscaped(svg(&draw(&picture.drawn, width), id, class, told));
         let pictures = match size {
             Size::Page => html! {
                 (drawn(WIDE, "on-wide", &id))
@@ -87,7 +84,7 @@ impl<'b, 'a> Leaf<'b, 'a> {
         };
         html! {
             figure.drawn {
-                figcaption { b { (picture.title) } " " span { (picture.says) } }
+                figcaption { b { (named(&picture.title)) } " " span { (picture.says) } }
                 (pictures)
                 @if matches!(picture.drawn, Drawn::Map { .. }) {
                     p.note { "The area of a sign follows how much happened there. North is up." }
@@ -106,8 +103,8 @@ impl<'b, 'a> Leaf<'b, 'a> {
         self.next_csv += usize::from(has_csv);
         let id = self.id(&format!("t-{}", table.id));
         let query = table.query.filter(|query| self.book.has_query(query));
-        let numeric: Vec<bool> = (0..table.columns.len()).map(|column| is_numeric(&table.rows, column)).collect();
-        let class = |column: usize| numeric.get(column).copied().unwrap_or(false).then_some("number");
+        let classes: Vec<Option<&str>> = (0..table.columns.len()).map(|column| class_of(table, column)).collect();
+        let class = |column: usize| classes.get(column).copied().flatten();
         let rows = &table.rows[..table.rows.len().min(ROWS_MAX)];
         let explained: Vec<_> = table.columns.iter().filter(|column| !column.about.is_empty()).collect();
         html! {
@@ -173,6 +170,8 @@ impl<'b, 'a> Leaf<'b, 'a> {
         let inner = html! {
             @match cell {
                 Cell::Vehicle(vehicle) => (self.vehicle(vehicle)),
+                Cell::Box => { span.to-fill {} span.unseen { "to be filled in" } },
+                Cell::Day(_) => span.day { (shown.text) },
                 _ if shown.key.is_none() => {
                     span aria-hidden="true" { (NOTHING) }
                     @if shown.why.is_empty() { span.unseen { "nothing" } } @else { " " small { (shown.why) } }
@@ -180,7 +179,11 @@ impl<'b, 'a> Leaf<'b, 'a> {
                 _ => (shown.text),
             }
         };
-        let class = if shown.key.is_none() { Some(if class.is_some() { "number missing" } else { "missing" }) } else { class };
+        let class = match (shown.key.is_none(), class) {
+            (true, Some("number")) => Some("number missing"),
+            (true, _) => Some("missing"),
+            (false, class) => class,
+        };
         html! {
             @if index == 0 { th scope="row" class=[class] data-k=[key] { (inner) } } @else { td class=[class] data-k=[key] { (inner) } }
         }
@@ -190,8 +193,8 @@ impl<'b, 'a> Leaf<'b, 'a> {
     pub fn vehicle(&self, vehicle: &str) -> Markup {
         html! {
             @match self.link_of(vehicle) {
-                Some(link) => a href=(link) { bdi { (vehicle) } },
-                None => bdi { (vehicle) },
+                Some(link) => a href=(link) { bdi { (named(vehicle)) } },
+                None => bdi { (named(vehicle)) },
             }
         }
     }
@@ -201,4 +204,16 @@ impl<'b, 'a> Leaf<'b, 'a> {
         let page = self.book.vehicle(vehicle)?;
         (page.path != self.page.path).then(|| self.to(&page.path))
     }
+}
+
+/// A column's class: figures are set to the right, sentences need room.
+fn class_of(table: &Table, column: usize) -> Option<&'static str> {
+    let is_long = |row: &Vec<Cell>| matches!(row.get(column), Some(Cell::Text(text)) if text.chars().count() > 40);
+    if is_numeric(&table.rows, column) { Some("number") } else { table.rows.iter().any(is_long).then_some("words") }
+}
+
+/// What a link or a heading is called: nobody can follow what has no letters.
+pub(super) fn named(text: &str) -> &str {
+    let is_seen = |letter: char| !letter.is_whitespace() && !letter.is_control();
+    if text.contains(is_seen) { text } else { "(without a name)" }
 }

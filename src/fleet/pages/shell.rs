@@ -3,15 +3,13 @@
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 use super::book::{Book, Holds, Page};
-use super::section::Leaf;
+use super::section::{Leaf, named};
 use super::{queries, vehicles, work};
 use crate::board::CAUTION;
 
 /// Said on every page, in every PDF.
-pub(super) const CAUTIONS: [&str; 2] = [
-    CAUTION,
-    "What stands here is where to look first, not what is wrong. It is no protection and no alarm system.",
-];
+pub(super) const CAUTIONS: [&str; 2] =
+    [CAUTION, "What stands here is where to look first, not what is wrong. It is no protection and no alarm system."];
 
 /// A page as HTML.
 pub(super) fn page(book: &Book<'_>, page: &Page<'_>) -> String {
@@ -35,7 +33,7 @@ pub(super) fn page(book: &Book<'_>, page: &Page<'_>) -> String {
                 meta name="viewport" content="width=device-width, initial-scale=1";
                 meta name="color-scheme" content="light dark";
                 meta name="referrer" content="no-referrer";
-                title { (page.title) " – yardtap" }
+                title { (named(&page.title)) " – yardtap" }
                 link rel="icon" href="data:,";
                 link rel="stylesheet" href={ (up) "morning.css" };
                 script src={ (up) "morning.js" } defer {}
@@ -43,12 +41,12 @@ pub(super) fn page(book: &Book<'_>, page: &Page<'_>) -> String {
             body {
                 a.skip href="#content" { "To the content" }
                 header {
-                    (wires())
+                    (poles())
                     p.name { a href={ (up) "index.html" } { "yardtap" } @if let Some(until) = book.morning.until { " " span { "service day " (until) } } }
                     (navigation(book, page))
                 }
                 main id="content" tabindex="-1" {
-                    h1 { (page.title) }
+                    h1 { (named(&page.title)) }
                     p.made { (made(book)) }
                     (beside(page))
                     section.caution aria-label="Cautions" { @for caution in CAUTIONS { p { (caution) } } }
@@ -70,11 +68,11 @@ pub(super) fn lead(sentences: &[String]) -> Markup {
     }
 }
 
-/// Two wires, and two poles that reach up to them.
-fn wires() -> Markup {
+/// Two poles, which reach up to the two wires over the page.
+fn poles() -> Markup {
     PreEscaped(
-        "<svg class=\"wires\" aria-hidden=\"true\" viewBox=\"0 0 240 44\" width=\"240\" height=\"44\" preserveAspectRatio=\"xMaxYMin slice\">\
-         <path d=\"M0 4.5H240M0 10.5H240\"/><path class=\"pole\" d=\"M92 4.5L196 43M104 10.5L204 43\"/></svg>"
+        "<svg class=\"poles\" aria-hidden=\"true\" viewBox=\"0 0 150 44\" width=\"150\" height=\"44\">\
+         <path d=\"M6 3L128 43M18 10L140 43\"/><path class=\"heads\" d=\"M1 3H12M13 10H24\"/></svg>"
             .into(),
     )
 }
@@ -90,7 +88,7 @@ fn navigation(book: &Book<'_>, page: &Page<'_>) -> Markup {
                     @let within = is_vehicle(page) && matches!(other.holds, Holds::Vehicles);
                     li {
                         a href={ (up) (other.path) }
-                            aria-current=[if current { Some("page") } else { within.then_some("true") }] { (other.title) }
+                            aria-current=[if current { Some("page") } else { within.then_some("true") }] { (named(&other.title)) }
                     }
                 }
             }

@@ -7,14 +7,9 @@ use super::drawing::{Anchor, Dashes, Drawing, Form, Ink, Point, Shape, Tint};
 
 /// A drawing as an element; title and description name it to who does not see it.
 ///
-/// `id` is unique in its page. `page_of` gives the address of a vehicle's page, where there is one.
-pub(super) fn svg(
-    drawing: &Drawing,
-    id: &str,
-    class: &str,
-    (title, says): (&str, &str),
-    page_of: &dyn Fn(&str) -> Option<String>,
-) -> String {
+/// `id` is unique in its page. A picture is one thing to who goes by keyboard, so that it holds no links: those stand in
+/// the table behind it.
+pub(super) fn svg(drawing: &Drawing, id: &str, class: &str, (title, says): (&str, &str)) -> String {
     let mut out = String::with_capacity(drawing.shapes.len() * 120 + 500);
     out += &format!(
         "<svg class=\"picture {class}\" role=\"img\" aria-labelledby=\"{id}-t {id}-d\" viewBox=\"0 0 {w} {h}\" width=\"{w}\" \
@@ -26,11 +21,11 @@ pub(super) fn svg(
     out += &format!("</title><desc id=\"{id}-d\">");
     escape(&mut out, says);
     out += "</desc>";
-    drawing.shapes.iter().for_each(|shape| paint(&mut out, shape, page_of));
+    drawing.shapes.iter().for_each(|shape| paint(&mut out, shape));
     out + "</svg>"
 }
 
-fn paint(out: &mut String, shape: &Shape, page_of: &dyn Fn(&str) -> Option<String>) {
+fn paint(out: &mut String, shape: &Shape) {
     match shape {
         Shape::Line { points, ink, width, dashes } => {
             let dashes = match dashes {
@@ -53,20 +48,13 @@ fn paint(out: &mut String, shape: &Shape, page_of: &dyn Fn(&str) -> Option<Strin
             *out += "</path>";
         }
         Shape::Sign { at, size, form, ink, about } => sign(out, *at, *size, *form, *ink, about),
-        Shape::Words { at, text, anchor, size, bold, ink, vehicle } => {
+        Shape::Words { at, text, anchor, size, bold, ink } => {
             let anchor = match anchor {
                 Anchor::Start => "",
                 Anchor::Middle => " text-anchor=\"middle\"",
                 Anchor::End => " text-anchor=\"end\"",
             };
             let bold = if *bold { " font-weight=\"600\"" } else { "" };
-            // A picture is one thing to who goes by keyboard; the same links stand in the table behind it.
-            let page = vehicle.as_deref().and_then(page_of);
-            if let Some(page) = &page {
-                *out += "<a tabindex=\"-1\" href=\"";
-                escape(out, page);
-                *out += "\">";
-            }
             put(
                 out,
                 format_args!(
@@ -79,9 +67,6 @@ fn paint(out: &mut String, shape: &Shape, page_of: &dyn Fn(&str) -> Option<Strin
             );
             escape(out, text);
             *out += "</text>";
-            if page.is_some() {
-                *out += "</a>";
-            }
         }
     }
 }
@@ -142,7 +127,7 @@ fn path(out: &mut String, points: &[Point], closed: bool) {
 /// A colour's class in the stylesheet.
 fn class(ink: Ink) -> &'static str {
     match ink {
-        Ink::Ink => "ink",
+        Ink::Words => "ink",
         Ink::Quiet => "quiet",
         Ink::Rule => "rule",
         Ink::Paper => "paper",

@@ -144,6 +144,8 @@ fn hostile_texts_and_numbers_break_nothing() {
         csv::ReaderBuilder::new().flexible(true).from_reader(bytes.as_slice()).records().map(Result::unwrap).count()
     });
     assert_eq!(longest.max(), Some(10_000));
-    let page = files.iter().find(|(name, bytes)| name.ends_with(".html") && String::from_utf8_lossy(bytes).contains("2000 of 10000"));
+    let page = files
+        .iter()
+        .find(|(name, bytes)| name.ends_with(".html") && String::from_utf8_lossy(bytes).contains("2000 of 10000"));
     assert!(page.is_some());
 }

@@ -33,6 +33,7 @@ pub(super) fn shown(cell: &Cell) -> Shown {
     let missing = |why| Shown { text: NOTHING.into(), why, key: None };
     match cell {
         Cell::Missing(why) => missing(why),
+        Cell::Box => Shown { text: String::new(), why: "", key: Some(Key::Text) },
         Cell::Text(text) | Cell::Vehicle(text) => Shown { text: text.clone(), why: "", key: Some(Key::Text) },
         Cell::Count(count) => one(grouped(&count.to_string()), *count as f64),
         Cell::Number { value, decimals } if value.is_finite() => one(number(*value, *decimals), *value),
@@ -51,7 +52,7 @@ pub(super) fn is_numeric(rows: &[Vec<Cell>], column: usize) -> bool {
     for cell in rows.iter().filter_map(|row| row.get(column)) {
         match cell {
             Cell::Count(_) | Cell::Number { .. } | Cell::Interval { .. } | Cell::Share(_) => any = true,
-            Cell::Missing(_) => {}
+            Cell::Missing(_) | Cell::Box => {}
             Cell::Text(_) | Cell::Vehicle(_) | Cell::Day(_) => return false,
         }
     }
@@ -94,10 +95,10 @@ fn grouped(digits: &str) -> String {
 /// A share or probability in percent. What is not quite none or all is not said to be.
 pub(super) fn percent(share: f64) -> String {
     let percent = share * 100.0;
-    if percent > 0.0 && percent < 0.5 {
+    if percent > 0.0 && percent < 1.0 {
         return "< 1\u{a0}%".into();
     }
-    if percent > 99.5 && percent < 100.0 {
+    if percent > 99.0 && percent < 100.0 {
         return "> 99\u{a0}%".into();
     }
     format!("{}\u{a0}%", number(percent, 0))
@@ -228,14 +229,18 @@ mod tests {
 
     #[test]
     fn numbers_are_written_as_people_read_them() {
-        let cases = [(0.0, 0, "0"), (-0.0, 1, "0.0"), (-0.04, 1, "0.0"), (-1234.56, 1, "−1,234.6"), (999.95, 1, "1,000.0")];
+        let cases =
+            [(0.0, 0, "0"), (-0.0, 1, "0.0"), (-0.04, 1, "0.0"), (-1234.56, 1, "−1,234.6"), (999.95, 1, "1,000.0")];
         for (value, decimals, expected) in cases {
             assert_eq!(number(value, decimals), expected);
         }
         assert_eq!(number(f64::NAN, 1), NOTHING);
         assert_eq!(number(-2.5e300, 1), "−2.500e300");
         assert_eq!(number(1.0, 255), "1.000000000000");
-        assert_eq!([0.0, 0.004, 0.5, 0.996, 1.0].map(percent), ["0\u{a0}%", "< 1\u{a0}%", "50\u{a0}%", "> 99\u{a0}%", "100\u{a0}%"]);
+        assert_eq!(
+            [0.0, 0.009, 0.5, 0.991, 1.0].map(percent),
+            ["0\u{a0}%", "< 1\u{a0}%", "50\u{a0}%", "> 99\u{a0}%", "100\u{a0}%"]
+        );
     }
 
     #[test]

@@ -4,7 +4,7 @@ use maud::{Markup, html};
 
 use super::super::sheet::{Sheet, WorkKind, WorkLine};
 use super::book::{KINDS, kind_name};
-use super::section::{Leaf, Size};
+use super::section::{Leaf, Size, named};
 use super::shell::lead;
 
 /// Lines that are shown with their evidence; the others stand in the table below.
@@ -84,7 +84,7 @@ pub(super) fn one(leaf: &mut Leaf<'_, '_>, rank: usize, line: &WorkLine, names_v
                 h3 {
                     span.rank { (rank) }
                     @if names_vehicle && let Some(vehicle) = &line.vehicle { (leaf.vehicle(vehicle)) ": " }
-                    bdi { (line.subject) }
+                    bdi { (named(&line.subject)) }
                 }
                 p.reason { (line.reason) }
                 p.sure {

@@ -42,7 +42,7 @@ pub(super) fn draw(axis: &Axis, parts: &[String], rows: &[(String, Vec<f64>)], w
     for (index, (label, values)) in shown.iter().enumerate() {
         let y = top + STEP * (index as f64 + 0.5);
         let text = fitting(label, left - 10.0, false);
-        out.words((left - 10.0, y + WORDS * 0.35), text, Anchor::End, Ink::Ink);
+        out.words((left - 10.0, y + WORDS * 0.35), text, Anchor::End, Ink::Words);
         let (mut right, mut under) = (0.0, 0.0);
         for (part, (name, value)) in parts.iter().zip(values).enumerate() {
             let Some(value) = near(*value).filter(|value| *value != 0.0) else { continue };

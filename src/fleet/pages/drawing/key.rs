@@ -1,7 +1,7 @@
 //! The key of a picture: its signs, and what they mean.
 
-use super::{Anchor, Dashes, Drawing, Form, Ink, Tint, WORDS, wide};
 use super::bars::hatched;
+use super::{Anchor, Dashes, Drawing, Form, Ink, Tint, WORDS, wide};
 
 /// What stands in a key.
 pub(super) enum Sample {
@@ -36,12 +36,13 @@ pub(super) fn draw(drawing: &mut Drawing, samples: Vec<(Sample, String)>, left: 
             }
             Sample::Sign(form, ink) => drawing.sign((x + SAMPLE / 2.0, middle), 8.0, form, ink, String::new()),
             Sample::Band(ink) => {
-                let box_of = vec![(x, middle - 5.0), (x + SAMPLE, middle - 5.0), (x + SAMPLE, middle + 5.0), (x, middle + 5.0)];
+                let box_of =
+                    vec![(x, middle - 5.0), (x + SAMPLE, middle - 5.0), (x + SAMPLE, middle + 5.0), (x, middle + 5.0)];
                 drawing.area(box_of, ink, Tint::Light, String::new());
             }
             Sample::Part(part) => hatched(drawing, part, (x, middle - 5.5), (SAMPLE, 11.0), String::new()),
         }
-        drawing.words((x + SAMPLE + 6.0, middle + WORDS * 0.35), name, Anchor::Start, Ink::Ink);
+        drawing.words((x + SAMPLE + 6.0, middle + WORDS * 0.35), name, Anchor::Start, Ink::Words);
         x += width + 16.0;
     }
     y + STEP

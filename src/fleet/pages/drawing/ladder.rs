@@ -22,7 +22,7 @@ pub(super) fn draw(axis: &Axis, rows: &[Rung], level: Option<&Level>, width: f64
     let scale = scale.with_zero_if_near().with_margin(0.03);
 
     out.words((left, WORDS), fitting(&title(axis), width - left, false), Anchor::Start, Ink::Quiet);
-    let top = WORDS + 6.0 + if level.is_some() { WORDS + 4.0 } else { 0.0 };
+    let top = WORDS + 8.0 + if level.is_some() { WORDS + 10.0 } else { 0.0 };
     let bottom = top + STEP * shown.len() as f64;
     for tick in scale.ticks(axis, ((width - left) / 80.0) as usize) {
         let x = scale.place(tick.at);
@@ -32,15 +32,15 @@ pub(super) fn draw(axis: &Axis, rows: &[Rung], level: Option<&Level>, width: f64
     }
     if let Some(level) = level {
         let x = scale.place(level.at);
-        out.line(vec![(x, top - 4.0), (x, bottom)], Ink::Ink, 1.2, Dashes::Dashes);
+        out.line(vec![(x, top - 4.0), (x, bottom)], Ink::Words, 1.2, Dashes::Long);
         let name = fitting(&level.name, width - left, false);
         let half = wide(&name, false) / 2.0;
-        out.words((x.clamp((left + half).min(width - half), width - half), top - 8.0), name, Anchor::Middle, Ink::Ink);
+        out.words((x.clamp((left + half).min(width - half), width - half), top - 8.0), name, Anchor::Middle, Ink::Words);
     }
     for (index, rung) in shown.iter().enumerate() {
         let y = top + STEP * (index as f64 + 0.5);
         let label = fitting(&rung.label, left - 10.0, rung.strong);
-        out.words_of((left - 10.0, y + WORDS * 0.35), label, Anchor::End, Ink::Ink, rung.strong, rung.vehicle.clone());
+        out.words_of((left - 10.0, y + WORDS * 0.35), label, Anchor::End, Ink::Words, rung.strong);
         let (low, mid, high) = (near(rung.low), near(rung.mid), near(rung.high));
         let (Some(low), Some(mid), Some(high)) = (low, mid, high) else { continue };
         let (ink, thick, form) =

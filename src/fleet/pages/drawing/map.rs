@@ -1,9 +1,9 @@
 //! The overhead, and what happened where: straight lines between the corners of the ways, north is up.
 
+use super::super::words::number;
 use super::key::{self, Sample};
 use super::{Anchor, Dashes, Drawing, Form, Ink, Point, WORDS, fitting, wide};
 use crate::fleet::sheet::{Spot, SpotKind};
-use super::super::words::number;
 
 /// Metres in a degree of latitude, within half a percent anywhere (WGS 84: 110,574 to 111,694).
 const DEGREE: f64 = 111_132.0;
@@ -74,7 +74,7 @@ fn sign(kind: SpotKind) -> (Form, Ink, &'static str) {
         SpotKind::Plain => (Form::Cross, Ink::Quiet, "special work, nothing seen"),
         SpotKind::ManyVehicles => (Form::Square, Ink::Strong, "many vehicles"),
         SpotKind::OneVehicle => (Form::Disc, Ink::Main, "one vehicle"),
-        SpotKind::Untold => (Form::Triangle, Ink::Ink, "cannot be told"),
+        SpotKind::Untold => (Form::Triangle, Ink::Words, "cannot be told"),
     }
 }
 
@@ -85,14 +85,19 @@ type Room = (f64, f64, f64, f64);
 fn name(out: &mut Drawing, taken: &mut Vec<Room>, (x, y): Point, text: &str, strong: bool) {
     let text = fitting(text, out.width * 0.4, strong);
     let (width, half) = (wide(&text, strong), WORDS / 2.0);
-    let rooms = [(x + 14.0, y - half), (x - 14.0 - width, y - half), (x - width / 2.0, y - 16.0 - WORDS), (x - width / 2.0, y + 16.0)];
+    let rooms = [
+        (x + 14.0, y - half),
+        (x - 14.0 - width, y - half),
+        (x - width / 2.0, y - 16.0 - WORDS),
+        (x - width / 2.0, y + 16.0),
+    ];
     for (left, top) in rooms {
         let room = (left, top, left + width, top + WORDS);
         let inside = left >= 0.0 && room.2 <= out.width && top >= 0.0;
         let free = |other: &Room| room.2 < other.0 || room.0 > other.2 || room.3 < other.1 || room.1 > other.3;
         if inside && taken.iter().all(free) {
-            let ink = if strong { Ink::Ink } else { Ink::Quiet };
-            out.words_of((left, top + WORDS * 0.85), text, Anchor::Start, ink, strong, None);
+            let ink = if strong { Ink::Words } else { Ink::Quiet };
+            out.words_of((left, top + WORDS * 0.85), text, Anchor::Start, ink, strong);
             taken.push(room);
             return;
         }
@@ -148,12 +153,16 @@ impl Frame {
         let lengths = (0..8).flat_map(|power| [1.0, 2.0, 5.0].map(|times| times * 10f64.powi(power)));
         let Some(metres) = lengths.take_while(|metres| metres * per_metre <= room).last() else { return };
         let (y, length) = (out.height - 6.0, metres * per_metre);
-        out.line(vec![(0.0, y - 5.0), (0.0, y), (length, y), (length, y - 5.0)], Ink::Ink, 1.2, Dashes::None);
-        let text = if metres >= 1000.0 { format!("{} km", number(metres / 1000.0, 0)) } else { format!("{} m", number(metres, 0)) };
-        out.words((length + 6.0, y), text, Anchor::Start, Ink::Ink);
+        out.line(vec![(0.0, y - 5.0), (0.0, y), (length, y), (length, y - 5.0)], Ink::Words, 1.2, Dashes::None);
+        let text = if metres >= 1000.0 {
+            format!("{} km", number(metres / 1000.0, 0))
+        } else {
+            format!("{} m", number(metres, 0))
+        };
+        out.words((length + 6.0, y), text, Anchor::Start, Ink::Words);
         let (x, y) = (out.width - 8.0, out.height - 6.0);
-        out.line(vec![(x, y), (x, y - 22.0)], Ink::Ink, 1.2, Dashes::None);
-        out.line(vec![(x - 4.0, y - 15.0), (x, y - 22.0), (x + 4.0, y - 15.0)], Ink::Ink, 1.2, Dashes::None);
-        out.words((x - 6.0, y), "N", Anchor::End, Ink::Ink);
+        out.line(vec![(x, y), (x, y - 22.0)], Ink::Words, 1.2, Dashes::None);
+        out.line(vec![(x - 4.0, y - 15.0), (x, y - 22.0), (x + 4.0, y - 15.0)], Ink::Words, 1.2, Dashes::None);
+        out.words((x - 6.0, y), "N", Anchor::End, Ink::Words);
     }
 }

@@ -34,7 +34,7 @@ pub(super) enum Shape {
     /// A sign at a place; `about` says what it is to who points at it.
     Sign { at: Point, size: f64, form: Form, ink: Ink, about: String },
     /// Words. Their baseline is at the place.
-    Words { at: Point, text: String, anchor: Anchor, size: f64, bold: bool, ink: Ink, vehicle: Option<String> },
+    Words { at: Point, text: String, anchor: Anchor, size: f64, bold: bool, ink: Ink },
 }
 
 /// x, y.
@@ -44,7 +44,7 @@ pub(super) type Point = (f64, f64);
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Ink {
     /// Words.
-    Ink,
+    Words,
     /// Words and lines that step back.
     Quiet,
     /// Grid.
@@ -77,7 +77,7 @@ pub(super) enum Dashes {
     /// Not.
     None,
     /// In dashes.
-    Dashes,
+    Long,
     /// In dots.
     Dots,
     /// In dashes and dots.
@@ -89,7 +89,7 @@ impl Dashes {
     pub fn pattern(self) -> &'static [f32] {
         match self {
             Self::None => &[],
-            Self::Dashes => &[6.0, 4.0],
+            Self::Long => &[6.0, 4.0],
             Self::Dots => &[1.5, 3.0],
             Self::Mixed => &[8.0, 3.0, 1.5, 3.0],
         }
@@ -126,7 +126,9 @@ impl Form {
                 let half = half * 1.2;
                 vec![(x, y - half), (x + half, y), (x, y + half), (x - half, y)]
             }
-            Self::Triangle => vec![(x, y - half * 1.1), (x + half * 1.1, y + half * 0.9), (x - half * 1.1, y + half * 0.9)],
+            Self::Triangle => {
+                vec![(x, y - half * 1.1), (x + half * 1.1, y + half * 0.9), (x - half * 1.1, y + half * 0.9)]
+            }
             Self::Ring | Self::Disc | Self::Cross => Vec::new(),
         }
     }
@@ -174,12 +176,12 @@ impl Drawing {
     }
 
     fn words(&mut self, at: Point, text: impl Into<String>, anchor: Anchor, ink: Ink) {
-        self.words_of(at, text.into(), anchor, ink, false, None);
+        self.words_of(at, text.into(), anchor, ink, false);
     }
 
-    fn words_of(&mut self, at: Point, text: String, anchor: Anchor, ink: Ink, bold: bool, vehicle: Option<String>) {
+    fn words_of(&mut self, at: Point, text: String, anchor: Anchor, ink: Ink, bold: bool) {
         if is_drawable(&at) && !text.is_empty() {
-            self.shapes.push(Shape::Words { at, text, anchor, size: WORDS, bold, ink, vehicle });
+            self.shapes.push(Shape::Words { at, text, anchor, size: WORDS, bold, ink });
         }
     }
 }

@@ -63,10 +63,22 @@ pub(super) fn draw(x: &Axis, y: &Axis, traces: &[Trace], levels: &[Level], width
     }
     for level in levels {
         let at = place((0.0, level.at)).1;
-        out.line(vec![(left, at), (width, at)], Ink::Ink, 1.2, Dashes::Dashes);
-        let below = at < top + WORDS + 4.0;
+        out.line(vec![(left, at), (width, at)], Ink::Words, 1.2, Dashes::Long);
         let name = fitting(&level.name, width - left - 8.0, false);
-        out.words((width - 4.0, if below { at + WORDS + 2.0 } else { at - 4.0 }), name, Anchor::End, Ink::Ink);
+        let baseline = if at < top + WORDS + 4.0 { at + WORDS + 2.0 } else { at - 4.0 };
+        // At the end where it hides less.
+        let room = wide(&name, false) + 8.0;
+        let hidden = |from: f64| {
+            let within =
+                |(x, y): &Point| (from..from + room).contains(x) && (baseline - WORDS..baseline + 3.0).contains(y);
+            points().map(place).filter(within).count()
+        };
+        let (right, begin) = (hidden(width - room), hidden(left));
+        if begin < right {
+            out.words((left + 4.0, baseline), name, Anchor::Start, Ink::Words);
+        } else {
+            out.words((width - 4.0, baseline), name, Anchor::End, Ink::Words);
+        }
     }
     out
 }
@@ -94,7 +106,7 @@ fn styles(traces: &[Trace]) -> Vec<Style> {
                 dashes: [Dashes::None, Dashes::Mixed, Dashes::Dots][nth % 3],
                 form: Form::Disc,
             },
-            Mark::Expected => Style { ink: other(Ink::Quiet), dashes: Dashes::Dashes, form: Form::Disc },
+            Mark::Expected => Style { ink: other(Ink::Quiet), dashes: Dashes::Long, form: Form::Disc },
             Mark::Dots => Style {
                 ink: other(Ink::Main),
                 dashes: Dashes::None,

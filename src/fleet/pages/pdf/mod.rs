@@ -19,8 +19,8 @@ const SHOWN_MAX: usize = 60;
 
 /// A page of the book as a PDF document.
 pub(super) fn document(book: &Book<'_>, page: &Page<'_>) -> Vec<u8> {
-    let tables = page.tables(book);
-    let lies = tables.iter().any(|table| table::wants_room(table));
+    let mut tables = page.sections().iter().flat_map(|section| &section.tables);
+    let lies = tables.any(table::wants_room);
     let mut paper = Paper::new(&page.title, lies);
     paper.text(&page.title, Style::Title);
     paper.text(&made(book), Style::Small);
@@ -110,6 +110,9 @@ fn work_line(paper: &mut Paper, rank: usize, line: &WorkLine) {
 
 fn sections(paper: &mut Paper, sections: &[Section]) {
     for section in sections {
+        if section.own_page {
+            paper.new_sheet();
+        }
         paper.heading(&section.heading, Style::Heading);
         section.text.iter().for_each(|text| paper.text(text, Style::Text));
         section.pictures.iter().for_each(|one| picture(paper, one));

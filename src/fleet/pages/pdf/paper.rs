@@ -13,7 +13,7 @@ use super::super::shell::CAUTIONS;
 /// A4. Unit: point.
 const A4: (f64, f64) = (595.0, 842.0);
 /// Left and right of what is set.
-const SIDE: f64 = 40.0;
+pub(super) const SIDE: f64 = 40.0;
 /// Above it.
 const TOP: f64 = 40.0;
 /// Below it: cautions and the number stand there.
@@ -94,20 +94,27 @@ impl Paper {
         self.y
     }
 
-    /// Goes down, though not onto another sheet.
+    /// Goes down (or up), though not onto another sheet.
     pub fn space(&mut self, height: f64) {
         self.y += height;
+    }
+
+    /// Begins another sheet, unless this one is empty.
+    pub fn new_sheet(&mut self) {
+        if self.y > TOP {
+            self.sheets.push(Content::new());
+            self.y = TOP;
+        }
     }
 
     /// Begins another sheet unless so much fits on this one. Whether it did.
     pub fn keep(&mut self, height: f64) -> bool {
         let fits = self.y + height <= self.size.1 - FOOT;
-        if !fits && self.y > TOP {
-            self.sheets.push(Content::new());
-            self.y = TOP;
-            return true;
+        let moves = !fits && self.y > TOP;
+        if moves {
+            self.new_sheet();
         }
-        false
+        moves
     }
 
     /// A heading, kept with what follows.
@@ -127,7 +134,7 @@ impl Paper {
         for line in lines(text, self.width(), size, bold) {
             self.keep(size * 1.3);
             let at = (SIDE + self.indent.0, self.y + size);
-            let ink = if style == Style::Small { Ink::Quiet } else { Ink::Ink };
+            let ink = if style == Style::Small { Ink::Quiet } else { Ink::Words };
             self.put(at, &line, size, bold, ink);
             self.y += size * 1.3;
         }
@@ -150,7 +157,7 @@ impl Paper {
     pub fn tick_box(&mut self, top: f64) {
         let (left, top) = (SIDE + 1.0, top + 4.0);
         let corners = [(left, top), (left + 11.0, top), (left + 11.0, top + 11.0), (left, top + 11.0), (left, top)];
-        self.line(&corners, Ink::Ink, 1.0, Dashes::None);
+        self.line(&corners, Ink::Words, 1.0, Dashes::None);
     }
 
     /// Words anywhere on the sheet; the place is that of their baseline's start.
@@ -269,7 +276,7 @@ fn foot(sheet: &mut Content, (width, _): (f64, f64), title: &str, number: usize,
     stroke(sheet, &[(SIDE, FOOT - 10.0), (width - SIDE, FOOT - 10.0)], Ink::Quiet, 0.5, Dashes::None);
     let mut y = FOOT - 20.0;
     for line in lines(CAUTIONS[0], width - 2.0 * SIDE, 7.0, false) {
-        words(sheet, (SIDE, y), &line, 7.0, false, Ink::Ink);
+        words(sheet, (SIDE, y), &line, 7.0, false, Ink::Words);
         y -= 8.5;
     }
     let number = format!("{number} of {count}");
@@ -327,7 +334,7 @@ fn turned(points: &[Point], height: f64) -> Vec<Point> {
 /// Red, green, blue on paper.
 fn colour(ink: Ink) -> [f32; 3] {
     let hex = match ink {
-        Ink::Ink => 0x1c1d1f,
+        Ink::Words => 0x1c1d1f,
         Ink::Quiet => 0x55585c,
         Ink::Rule => 0xd0cec6,
         Ink::Paper => 0xffffff,
@@ -365,7 +372,11 @@ fn fill(sheet: &mut Content, points: &[Point], ink: Ink, tint: Tint) {
 fn path(sheet: &mut Content, points: &[Point]) {
     for (index, (x, y)) in points.iter().enumerate() {
         let (x, y) = (*x as f32, *y as f32);
-        if index == 0 { sheet.move_to(x, y) } else { sheet.line_to(x, y) };
+        if index == 0 {
+            sheet.move_to(x, y)
+        } else {
+            sheet.line_to(x, y)
+        };
     }
 }
 

@@ -3,7 +3,7 @@
 use super::super::drawing::{Dashes, Ink};
 use super::super::letters::width_of;
 use super::super::words::{heading, is_numeric, shown};
-use super::paper::{Paper, Style, lines};
+use super::paper::{Paper, SIDE, Style, lines};
 use crate::fleet::sheet::{Cell, Table};
 
 /// Rows on paper; all are in the CSV.
@@ -49,16 +49,19 @@ pub(super) fn set(paper: &mut Paper, table: &Table) {
     for columns in divided(columns(table), paper.width()) {
         head(paper, table, &columns);
         for row in rows {
-            let cells: Vec<Vec<String>> = columns.iter().map(|column| cell_lines(row.get(column.index), column)).collect();
+            let cells: Vec<Vec<String>> =
+                columns.iter().map(|column| cell_lines(row.get(column.index), column)).collect();
             let height = cells.iter().map(Vec::len).max().unwrap_or(1).max(1) as f64 * STEP + 3.0;
             if paper.keep(height) {
                 head(paper, table, &columns);
             }
             put_row(paper, &columns, &cells, false);
+            let boxes =
+                columns.iter().enumerate().filter(|(_, column)| matches!(row.get(column.index), Some(Cell::Box)));
+            boxes.for_each(|(place, _)| empty_box(paper, &columns, place));
             paper.space(height);
-            paper.rule();
-            // The rule has taken its own room.
-            paper.space(-2.0);
+            line_below(paper, &columns, Ink::Rule, 0.5);
+            paper.space(1.0);
         }
         paper.space(4.0);
     }
@@ -69,32 +72,39 @@ pub(super) fn set(paper: &mut Paper, table: &Table) {
 }
 
 fn head(paper: &mut Paper, table: &Table, columns: &[Set]) {
-    let names: Vec<Vec<String>> = columns
-        .iter()
-        .map(|column| lines(&heading(&table.columns[column.index]), column.width, SIZE, true))
-        .collect();
+    let names: Vec<Vec<String>> =
+        columns.iter().map(|column| lines(&heading(&table.columns[column.index]), column.width, SIZE, true)).collect();
     let height = names.iter().map(Vec::len).max().unwrap_or(1).max(1) as f64 * STEP + 3.0;
     paper.keep(height + STEP);
     put_row(paper, columns, &names, true);
     paper.space(height);
-    let (from, to) = (left_edge(), left_edge() + columns.iter().map(|column| column.width + GAP).sum::<f64>() - GAP);
-    let y = paper.mark();
-    paper.line(&[(from, y), (to, y)], Ink::Quiet, 0.8, Dashes::None);
+    line_below(paper, columns, Ink::Quiet, 0.8);
     paper.space(2.0);
 }
 
-/// Where tables begin.
-fn left_edge() -> f64 {
-    40.0
+/// A line as wide as the table.
+fn line_below(paper: &mut Paper, columns: &[Set], ink: Ink, thick: f64) {
+    let width = columns.iter().map(|column| column.width + GAP).sum::<f64>() - GAP;
+    let y = paper.mark();
+    paper.line(&[(SIDE, y), (SIDE + width, y)], ink, thick, Dashes::None);
+}
+
+/// A box to write into, in a column.
+fn empty_box(paper: &mut Paper, columns: &[Set], place: usize) {
+    let left = SIDE + columns[..place].iter().map(|column| column.width + GAP).sum::<f64>();
+    let (right, top) = (left + columns[place].width, paper.mark() + 1.0);
+    let bottom = top + SIZE + 1.5;
+    let corners = [(left, top), (right, top), (right, bottom), (left, bottom), (left, top)];
+    paper.line(&corners, Ink::Quiet, 0.7, Dashes::None);
 }
 
 fn put_row(paper: &mut Paper, columns: &[Set], cells: &[Vec<String>], bold: bool) {
     let top = paper.mark();
-    let mut left = left_edge();
+    let mut left = SIDE;
     for (column, cell) in columns.iter().zip(cells) {
         for (index, line) in cell.iter().enumerate() {
             let x = if column.numeric { left + column.width - width_of(line, bold) * SIZE } else { left };
-            paper.put((x, top + SIZE + STEP * index as f64), line, SIZE, bold, Ink::Ink);
+            paper.put((x, top + SIZE + STEP * index as f64), line, SIZE, bold, Ink::Words);
         }
         left += column.width + GAP;
     }
@@ -119,6 +129,8 @@ fn cell_lines(cell: Option<&Cell>, column: &Set) -> Vec<String> {
 }
 
 fn columns(table: &Table) -> Vec<Set> {
+    // Room to write by hand.
+    let hand = |index: usize| table.rows.iter().any(|row| matches!(row.get(index), Some(Cell::Box)));
     let widest = |texts: &mut dyn Iterator<Item = String>, bold: bool| {
         texts.map(|text| width_of(&text, bold) * SIZE).fold(0.0, f64::max)
     };
@@ -127,7 +139,7 @@ fn columns(table: &Table) -> Vec<Set> {
         let name = heading(&table.columns[index]);
         let word = widest(&mut name.split_whitespace().map(str::to_owned), true);
         let cells = || table.rows.iter().take(LOOKED_AT).map(|row| cell_text(row.get(index)));
-        let natural = widest(&mut cells(), false).max(word).max(20.0) + 1.0;
+        let natural = widest(&mut cells(), false).max(word).max(if hand(index) { 70.0 } else { 20.0 }) + 1.0;
         if numeric {
             // Figures are not broken; why one is missing may be.
             let figures = table.rows.iter().take(LOOKED_AT).filter_map(|row| row.get(index));
