@@ -32,6 +32,10 @@ pub mod terminal;
 pub mod simulate;
 pub mod report;
 pub mod settings;
+#[cfg(feature = "fleet")]
+pub mod records;
+#[cfg(feature = "fleet")]
+pub mod fleet;
 #[cfg(all(feature = "gateway", target_os = "linux"))]
 pub mod gateway;
 pub mod cli;

@@ -1,0 +1,73 @@
+//! Questions over the whole fleet: which battery next; weather, work or battery; place, operator or vehicle; what
+//! drifts to its limit.
+//!
+//! ```text
+//!  store ──▶ engine (SQL) ─┐
+//!                          ├─▶ one study a question ─▶ sheets, worklist ─▶ pages, CSV, PDF
+//!  records ────────────────┘      (stats)
+//! ```
+//!
+//! Every aggregate is SQL, so that the same plans can run elsewhere and anyone can ask again; only the statistics are
+//! ours. `stats` is pure: numbers in, numbers out.
+
+pub mod battery;
+pub mod engine;
+pub mod heat;
+pub mod morning;
+pub mod pages;
+pub mod plan;
+pub mod say;
+pub mod sheet;
+pub mod stats;
+pub mod terms;
+
+use std::path::PathBuf;
+
+use crate::records::Records;
+use engine::Engine;
+use terms::Terms;
+
+/// What a study works with.
+#[derive(Clone, Copy)]
+pub struct Question<'a> {
+    /// Asks the store.
+    pub engine: &'a Engine,
+    /// What people wrote down.
+    pub records: &'a Records,
+    /// Which days, how many packs a year, and what the counters are called.
+    pub terms: &'a Terms,
+}
+
+/// Why a question has no answer.
+#[derive(Debug, thiserror::Error)]
+pub enum FleetError {
+    /// The engine could not answer.
+    #[error("{query}: {source}")]
+    Engine {
+        /// Which query.
+        query: String,
+        /// Why.
+        source: Box<datafusion::error::DataFusionError>,
+    },
+    /// An answer has no such column, or one of another type.
+    #[error("{query}: column '{column}' is missing, or not {expected}")]
+    Column {
+        /// Which query.
+        query: String,
+        /// The column.
+        column: String,
+        /// What was expected in it.
+        expected: &'static str,
+    },
+    /// A store that cannot be read.
+    #[error("{}: {source}; --store names the store's folder", path.display())]
+    Store {
+        /// Its folder.
+        path: PathBuf,
+        /// Why.
+        source: crate::store::StoreError,
+    },
+    /// The engine's threads could not be started.
+    #[error("starting the engine: {0}")]
+    Start(std::io::Error),
+}
