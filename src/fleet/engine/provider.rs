@@ -213,7 +213,7 @@ impl TableProvider for FilesTable {
             // Rows are filtered later: a limit holds of what is left.
             .with_limit(limit.filter(|_| others.is_empty()))
             .build();
-        let options = state.table_options().parquet.clone();
+        let options = state.default_table_options().parquet;
         ParquetFormat::default().with_options(options).create_physical_plan(state, config).await
     }
 }
