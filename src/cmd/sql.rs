@@ -19,7 +19,7 @@ use crate::cli::{Form, Sql};
 use crate::durable;
 use crate::fleet::FleetError;
 use crate::fleet::engine::{Engine, Options};
-use crate::records::Records;
+use crate::records::{Grade, Records};
 use crate::report;
 use crate::store::Store;
 use crate::table::{ABOUT_KEY, UNIT_KEY};
@@ -42,14 +42,14 @@ pub(super) fn sql(options: &Sql) -> Result<Done> {
         }
         text => text.unwrap_or_default().to_owned(),
     };
-    let engine = opened(options)?;
+    let (engine, done) = opened(options)?;
     let source: Box<dyn Rows> =
         if options.tables { Box::new(Listed::of(&engine)?) } else { Box::new(Asked { engine: &engine, question }) };
     match &options.to {
         None => on_screen(source.as_ref(), form)?,
         Some(path) => into_file(source.as_ref(), form, path)?,
     }
-    Ok(Done::Whole)
+    Ok(done)
 }
 
 fn form_of(path: Option<&Path>) -> Form {
@@ -61,17 +61,24 @@ fn form_of(path: Option<&Path>) -> Form {
     }
 }
 
-fn opened(options: &Sql) -> Result<Engine> {
-    let records = match &options.records {
-        Some(folder) => crate::records::load(folder)?,
-        None => Records::default(),
-    };
+/// The engine, and how the records were read.
+fn opened(options: &Sql) -> Result<(Engine, Done)> {
     let mut how = Options { threads: options.threads, ..Options::default() };
     how.memory_bytes = options.memory.saturating_mul(1024 * 1024);
-    if !records.duties.is_empty() {
-        how.zone = super::runs::zone(&Store::open_to_read(&options.store)?)?;
+    let Some(folder) = &options.records else {
+        return Ok((Engine::open_with(&options.store, &Records::default(), &how)?, Done::Whole));
+    };
+    how.zone = super::runs::zone(&Store::open_to_read(&options.store)?)?;
+    let today = jiff::Timestamp::now().to_zoned(how.zone.clone()).date();
+    let (records, problems) = crate::records::load(folder, &how.zone, today)?;
+    let left_out = problems.iter().filter(|problem| problem.grade == Grade::LeftOut);
+    let rows: u64 = left_out.map(|problem| problem.rows).sum();
+    if rows > 0 {
+        let folder = folder.display();
+        tracing::warn!("{folder}: {rows} rows are left out; `yardtap records check {folder}` tells which, and why");
     }
-    Ok(Engine::open_with(&options.store, &records, &how)?)
+    let done = if rows > 0 { Done::InPart } else { Done::Whole };
+    Ok((Engine::open_with(&options.store, &records, &how)?, done))
 }
 
 /// Where rows come from.
