@@ -120,6 +120,19 @@ SIGTERM ends it, SIGHUP reads configuration and definitions anew. It never write
         #[arg(long)]
         check: bool,
     },
+    /// Ask a store by SQL, or list its tables.
+    #[cfg(feature = "fleet")]
+    #[command(after_long_help = "\
+Examples:
+  yardtap sql --tables
+  yardtap sql \"SELECT vehicle, sum(distance) AS km FROM runs WHERE month = '2026-02' GROUP BY vehicle ORDER BY km DESC\"
+  yardtap sql \"SELECT * FROM signals.line_input WHERE vehicle = '207' AND date = '2026-02-17'\" --to line.parquet
+  yardtap sql - --as csv < question.sql
+
+Tables are runs, events, bus_health, message_health, raw, signals.MESSAGE, and the records that people keep. Name a month \
+(or, of signals and raw, a date) where you can: only its files are read. Names with a dot or a capital stand in double \
+quotes, and so does \"end\". Times are UTC. Nothing is ever written to the store.")]
+    Sql(Sql),
     /// Print what a running service tells of itself.
     #[command(after_long_help = "\
 Examples:
@@ -280,6 +293,50 @@ pub enum Summary {
     BusHealth,
     /// One row a message and hour.
     MessageHealth,
+}
+
+/// Options of `sql`.
+#[cfg(feature = "fleet")]
+#[derive(Debug, Args)]
+pub struct Sql {
+    /// The question, or - for standard input.
+    #[arg(required_unless_present = "tables")]
+    pub sql: Option<String>,
+    /// Folder of the store.
+    #[arg(short, long, value_hint = ValueHint::DirPath, default_value = "yardtap-store")]
+    pub store: PathBuf,
+    /// Folder of the records that people keep; without, their tables are empty.
+    #[arg(short, long, value_hint = ValueHint::DirPath)]
+    pub records: Option<PathBuf>,
+    /// List the tables, their columns, units and what they mean.
+    #[arg(long, conflicts_with = "sql")]
+    pub tables: bool,
+    /// Form of the answer; left out: by the ending of FILE, else a table.
+    #[arg(long = "as", value_enum, value_name = "FORM")]
+    pub form: Option<Form>,
+    /// Write to a file, whole or not at all.
+    #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath)]
+    pub to: Option<PathBuf>,
+    /// Memory that the question may take, in MiB; what wants more goes on in temporary files, as far as it can.
+    #[arg(long, value_name = "MIB", default_value_t = 512)]
+    pub memory: usize,
+    /// Threads. 0: as many as there are cores.
+    #[arg(short, long, default_value_t = 0)]
+    pub threads: usize,
+}
+
+/// Forms of an answer.
+#[cfg(feature = "fleet")]
+#[derive(Debug, Clone, Copy, ValueEnum, PartialEq, Eq)]
+pub enum Form {
+    /// Aligned, for people.
+    Table,
+    /// Comma-separated values with a heading; NULL is empty.
+    Csv,
+    /// One JSON object a line.
+    Json,
+    /// Parquet, with the types as they are.
+    Parquet,
 }
 
 /// Options of `restore`.

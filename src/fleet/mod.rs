@@ -21,8 +21,6 @@ pub mod sheet;
 pub mod stats;
 pub mod terms;
 
-use std::path::PathBuf;
-
 use crate::records::Records;
 use engine::Engine;
 use terms::Terms;
@@ -42,12 +40,12 @@ pub struct Question<'a> {
 #[derive(Debug, thiserror::Error)]
 pub enum FleetError {
     /// The engine could not answer.
-    #[error("{query}: {source}")]
+    #[error("{query}: {why}")]
     Engine {
         /// Which query.
         query: String,
-        /// Why.
-        source: Box<datafusion::error::DataFusionError>,
+        /// Why, and what helps.
+        why: String,
     },
     /// An answer has no such column, or one of another type.
     #[error("{query}: column '{column}' is missing, or not {expected}")]
@@ -60,14 +58,22 @@ pub enum FleetError {
         expected: &'static str,
     },
     /// A store that cannot be read.
-    #[error("{}: {source}; --store names the store's folder", path.display())]
-    Store {
-        /// Its folder.
-        path: PathBuf,
-        /// Why.
-        source: crate::store::StoreError,
-    },
+    #[error(transparent)]
+    Store(#[from] crate::store::StoreError),
+    /// Who was given the rows could not take them.
+    #[error("{0}")]
+    Taken(std::io::Error),
     /// The engine's threads could not be started.
     #[error("starting the engine: {0}")]
     Start(std::io::Error),
+}
+
+impl FleetError {
+    /// The same, of a query with a name.
+    fn of(self, id: &str) -> Self {
+        match self {
+            Self::Engine { why, .. } => Self::Engine { query: id.to_owned(), why },
+            other => other,
+        }
+    }
 }
