@@ -10,10 +10,18 @@
 //! Every aggregate is SQL, so that the same plans can run elsewhere and anyone can ask again; only the statistics are
 //! ours. `stats` is pure: numbers in, numbers out.
 
+pub mod apart;
+pub mod causes;
+pub mod drift;
 pub mod engine;
+pub mod places;
 pub mod sheet;
+pub(crate) mod shown;
+pub(crate) mod span;
 pub mod stats;
 pub mod terms;
+pub mod travel;
+pub(crate) mod words;
 
 use std::path::PathBuf;
 
