@@ -4,17 +4,19 @@
 //!
 //! Four explanations are compared by how well they foretold the counts: nothing special; the place, which raises
 //! everybody's rate by one factor; one of those who pass, whose rate alone is raised here; both. The factor is not known
-//! beforehand: what an explanation foretold is averaged over factors from 1.5 to 10,000, evenly in the logarithm. So an
+//! beforehand: what an explanation foretold is averaged over factors from 1.5 to a million, evenly in the logarithm. So an
 //! explanation that could fit anything pays for it (Bayes factors: Kass and Raftery, J. Am. Stat. Assoc. 90, 1995,
 //! 773–795; the method from memory). With few counts no explanation wins, and that is the answer.
+
+use statrs::function::gamma::{gamma_lr, gamma_ur, ln_gamma};
 
 /// Before anything is seen: nothing special, the place, one of those who pass (all together), both.
 const BEFOREHAND: [f64; 4] = [0.4, 0.3, 0.25, 0.05];
 /// From this probability on a cause is named.
 pub const NAMED_FROM: f64 = 0.9;
+/// Where a cause acts, it raises the rate at least so much, and at most so much.
 const FACTOR_LEAST: f64 = 1.5;
-const FACTOR_MOST: f64 = 10_000.0;
-const FACTORS: usize = 50;
+const FACTOR_MOST: f64 = 1e6;
 
 /// The counts of a place, split by those who passed it: vehicles, or operators.
 #[derive(Debug, Clone, Default)]
@@ -103,19 +105,9 @@ pub fn compare(splits: &[Split], looked_at: f64) -> Option<Causes> {
     }
     let total = first.counts.iter().sum::<u64>() as f64;
     let total_expected: f64 = first.expected.iter().sum();
-    let factors: Vec<f64> = (0..FACTORS)
-        .map(|at| {
-            let along = (at as f64 + 0.5) / FACTORS as f64;
-            (FACTOR_LEAST.ln() + along * (FACTOR_MOST / FACTOR_LEAST).ln()).exp()
-        })
-        .collect();
-    // Log likelihood of a part of the counts raised by a factor, less that at the ordinary rate.
-    let gain = |count: f64, expected: f64, factor: f64| count * factor.ln() - (factor - 1.0) * expected;
-    let averaged = |gains: Vec<f64>| log_sum(&gains) - (FACTORS as f64).ln();
-    let raised_place: Vec<f64> = factors.iter().map(|&factor| gain(total, total_expected, factor)).collect();
 
     let ordinary = (BEFOREHAND[0] * if looked_at.is_finite() { looked_at.max(1.0) } else { 1.0 }).ln();
-    let place = BEFOREHAND[1].ln() + averaged(raised_place.clone());
+    let place = BEFOREHAND[1].ln() + raised(total, total_expected);
     let mut alone: Vec<Vec<f64>> = Vec::new();
     let mut both: Vec<Vec<f64>> = Vec::new();
     let passing: Vec<Vec<usize>> = splits
@@ -126,25 +118,23 @@ pub fn compare(splits: &[Split], looked_at: f64) -> Option<Causes> {
         let among = passing.len().max(1) as f64;
         // One that was seen here without being expected at all passes now and then: a thousandth of the others' mean.
         let least = total_expected / 1000.0 / among;
-        let one = |at: usize, base: f64| {
-            let (count, expected) = (split.counts[at] as f64, split.expected[at].max(least) * base);
-            averaged(factors.iter().map(|&factor| gain(count, expected, factor)).collect())
-        };
+        let own = |at: usize| (split.counts[at] as f64, split.expected[at].max(least));
         let prior = |share: f64| (share / splits.len() as f64 / among).ln();
-        alone.push(passing.iter().map(|&at| prior(BEFOREHAND[2]) + one(at, 1.0)).collect());
-        both.push(
-            passing
-                .iter()
-                .map(|&at| {
-                    // Only who stands out can gain by a factor beyond the place's.
-                    if split.counts[at] < 2 {
-                        return f64::NEG_INFINITY;
-                    }
-                    let raised = factors.iter().zip(&raised_place).map(|(&f, place)| place + one(at, f));
-                    prior(BEFOREHAND[3]) + averaged(raised.collect())
-                })
-                .collect(),
-        );
+        let alone_of = |&at: &usize| {
+            let (count, expected) = own(at);
+            prior(BEFOREHAND[2]) + raised(count, expected)
+        };
+        let both_of = |&at: &usize| {
+            let (count, expected) = own(at);
+            let (others, others_expected) = (total - count, (total_expected - expected).max(least));
+            // Only who stands out among the others goes beyond the place.
+            if count < 2.0 || count / expected < FACTOR_LEAST * others / others_expected {
+                return f64::NEG_INFINITY;
+            }
+            prior(BEFOREHAND[3]) + raised(others, others_expected) + raised(count, expected)
+        };
+        alone.push(passing.iter().map(alone_of).collect());
+        both.push(passing.iter().map(both_of).collect());
     }
     let all: Vec<f64> =
         [ordinary, place].into_iter().chain(alone.iter().flatten().copied()).chain(both.iter().flatten().copied()).collect();
@@ -162,6 +152,29 @@ pub fn compare(splits: &[Split], looked_at: f64) -> Option<Causes> {
     };
     let one = alone.iter().zip(&both).zip(&passing).map(one).collect();
     Some(Causes { ordinary: share(ordinary), place: share(place), one })
+}
+
+/// Logarithm of how much likelier a count becomes when its rate is raised by a factor that is not known.
+///
+/// The mean of `k^n exp(-(k-1)E)` over factors `k`, evenly in `ln k`: an incomplete gamma integral for `n` above 0.
+fn raised(count: f64, expected: f64) -> f64 {
+    let width = (FACTOR_MOST / FACTOR_LEAST).ln();
+    let (from, to) = (FACTOR_LEAST * expected, FACTOR_MOST * expected);
+    if count < 0.5 {
+        const STEPS: u32 = 60;
+        let at = |step: u32| expected - from * ((f64::from(step) + 0.5) / f64::from(STEPS) * width).exp();
+        return log_sum(&(0..STEPS).map(at).collect::<Vec<_>>()) - f64::from(STEPS).ln();
+    }
+    // From whichever side loses nothing: both ends lie in one tail where the factor is nowhere near the counts'.
+    let part = if from > count {
+        gamma_ur(count, from) - gamma_ur(count, to)
+    } else {
+        gamma_lr(count, to) - gamma_lr(count, from)
+    };
+    if part <= 0.0 || part.is_nan() {
+        return f64::NEG_INFINITY;
+    }
+    expected + ln_gamma(count) - count * expected.ln() + part.ln() - width.ln()
 }
 
 /// Logarithm of the sum of exponentials, without overflow.
@@ -280,6 +293,24 @@ mod tests {
         let anyway = compare(std::slice::from_ref(&split), 1.0).unwrap();
         let picked = compare(&[split], 1000.0).unwrap();
         assert!(picked.ordinary > anyway.ordinary * 5.0, "{} after {}", picked.ordinary, anyway.ordinary);
+    }
+
+    #[test]
+    fn the_mean_over_factors_is_that_of_plain_summing() {
+        for (count, expected) in [(0.0, 0.3), (1.0, 0.02), (7.0, 0.4), (40.0, 60.0), (400.0, 90.0), (3.0, 1e-6)] {
+            let width = (FACTOR_MOST / FACTOR_LEAST).ln();
+            let steps = 400_000;
+            let terms: Vec<f64> = (0..steps)
+                .map(|step| {
+                    let factor = FACTOR_LEAST * ((f64::from(step) + 0.5) / f64::from(steps) * width).exp();
+                    count * factor.ln() - (factor - 1.0) * expected
+                })
+                .collect();
+            let summed = log_sum(&terms) - f64::from(steps).ln();
+            let reckoned = raised(count, expected);
+            assert!((reckoned - summed).abs() < 2e-3 * summed.abs().max(1.0), "{count} of {expected}: {reckoned}, {summed}");
+        }
+        assert!(raised(5.0, 1e9) == f64::NEG_INFINITY, "where it is out of the question");
     }
 
     #[test]

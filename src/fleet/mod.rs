@@ -14,7 +14,10 @@ pub mod apart;
 pub mod causes;
 pub mod drift;
 pub mod engine;
+pub mod modules;
+pub mod overhead;
 pub mod places;
+pub(crate) mod rates;
 pub mod sheet;
 pub(crate) mod shown;
 pub(crate) mod span;
@@ -22,6 +25,7 @@ pub mod stats;
 pub mod terms;
 pub mod travel;
 pub(crate) mod words;
+pub mod worklist;
 
 use std::path::PathBuf;
 

@@ -277,6 +277,26 @@ impl<'a> Network<'a> {
     }
 }
 
+/// What is usual for a place of this kind, a passage: its like together, without this one and those that stand out,
+/// drawn a little towards the whole network's. `sums`: counts and passages by place.
+pub fn usual_rate(places: &[Place], place: usize, sums: &[(u64, f64)], stands_out: &[bool]) -> f64 {
+    let is_wire = |kind: &Kind| matches!(kind, Kind::Wire | Kind::Elsewhere | Kind::Unknown);
+    let alike = |other: usize| match (&places[place].kind, &places[other].kind) {
+        (Kind::Special(one), Kind::Special(other)) => one == other,
+        (one, other) => is_wire(one) && is_wire(other),
+    };
+    let add = |keep: &dyn Fn(usize) -> bool| {
+        let kept = (0..sums.len()).filter(|&at| keep(at));
+        kept.fold((0.0, 0.0), |sum, at| (sum.0 + sums[at].0 as f64, sum.1 + sums[at].1))
+    };
+    let others = add(&|at| at != place && !stands_out[at]);
+    let all = add(&|_| true);
+    let rate = |(count, passages): (f64, f64)| if passages > 0.0 { count / passages } else { 0.0 };
+    let network = if rate(others) > 0.0 { rate(others) } else { rate(all).max(f64::MIN_POSITIVE) };
+    let like = add(&|at| at != place && !stands_out[at] && alike(at));
+    (like.0 + 1.0) / (like.1 + 1.0 / network)
+}
+
 /// Whether a position can be one: on earth, and not the zero of a receiver that knows nothing yet.
 pub fn usable((latitude, longitude): Position) -> bool {
     latitude.is_finite()

@@ -11,11 +11,6 @@ pub fn days(terms: &Terms) -> String {
     between(terms.from, terms.today)
 }
 
-/// The same for the last so many days of them.
-pub fn last_days(terms: &Terms, count: i64) -> String {
-    let from = terms.today.saturating_sub(count.saturating_sub(1).max(0).days());
-    between(from.max(terms.from), terms.today)
-}
 
 fn between(from: Date, to: Date) -> String {
     format!(

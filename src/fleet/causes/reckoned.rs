@@ -7,7 +7,7 @@ use jiff::civil::Date;
 use statrs::distribution::{ContinuousCDF, Normal};
 
 use crate::fleet::apart::{self, Causes, Split, Verdict};
-use crate::fleet::places::{Kind, Located, Network, Place, Position};
+use crate::fleet::places::{Kind, Located, Network, Place, Position, usual_rate};
 use crate::fleet::span;
 use crate::fleet::stats::exact::{poisson_limits, ratio_limits};
 use crate::fleet::stats::poisson::{Estimate, Mixed, Row, Why, mixed};
@@ -353,7 +353,7 @@ impl Table {
         for _ in 0..2 {
             let before = stands_out.clone();
             for place in (0..self.places.len()).filter(|&place| sums[place].0 > 0) {
-                let usual = self.usual_rate(place, &sums, &before);
+                let usual = usual_rate(&self.places, place, &sums, &before);
                 let is_judged = self.places[place].is_spot() && sums[place].0 >= JUDGED_FROM;
                 let looked_at = if self.places[place].kind == Kind::Wire { picked } else { 1.0 };
                 let causes = if is_judged { self.compare(place, usual, given.operators, looked_at) } else { None };
@@ -407,26 +407,6 @@ impl Table {
             Verdict::Both(..) => Cause::Overhead,
             Verdict::Untold => Cause::Untold,
         }
-    }
-
-    /// Pole-offs a passage that are usual for a place of this kind: those of its like together, without this one and
-    /// those that stand out, drawn a little towards the whole network's.
-    fn usual_rate(&self, place: usize, sums: &[(u64, f64)], stands_out: &[bool]) -> f64 {
-        let is_wire = |kind: &Kind| matches!(kind, Kind::Wire | Kind::Elsewhere | Kind::Unknown);
-        let alike = |other: usize| match (&self.places[place].kind, &self.places[other].kind) {
-            (Kind::Special(one), Kind::Special(other)) => one == other,
-            (one, other) => is_wire(one) && is_wire(other),
-        };
-        let add = |keep: &dyn Fn(usize) -> bool| {
-            (0..sums.len())
-                .filter(|&at| keep(at))
-                .fold((0.0, 0.0), |sum, at| (sum.0 + sums[at].0 as f64, sum.1 + sums[at].1))
-        };
-        let others = add(&|at| at != place && !stands_out[at]);
-        let all = add(&|_| true);
-        let network = if others.0 > 0.0 { others.0 / others.1 } else { all.0 / all.1.max(f64::MIN_POSITIVE) };
-        let like = add(&|at| at != place && !stands_out[at] && alike(at));
-        (like.0 + 1.0) / (like.1 + 1.0 / network)
     }
 
     /// Expected pole-offs at a place, had it this rate, with the vehicles' and operators' own faults.
