@@ -12,6 +12,9 @@
 
 pub mod apart;
 pub mod causes;
+pub mod charging;
+pub mod cold;
+pub mod collectors;
 pub mod drift;
 pub mod engine;
 pub mod modules;
