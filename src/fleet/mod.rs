@@ -11,16 +11,20 @@
 //! ours. `stats` is pure: numbers in, numbers out.
 
 pub mod apart;
+pub mod battery;
 pub mod causes;
 pub mod charging;
 pub mod cold;
 pub mod collectors;
 pub mod drift;
 pub mod engine;
+pub mod heat;
 pub mod modules;
 pub mod overhead;
 pub mod places;
+pub mod plan;
 pub(crate) mod rates;
+pub mod say;
 pub mod sheet;
 pub(crate) mod shown;
 pub(crate) mod span;

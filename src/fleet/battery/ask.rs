@@ -1,0 +1,54 @@
+//! The SQL that both battery studies share: which days, which pack was in which vehicle, and names as SQL takes them.
+
+use jiff::civil::{Date, date};
+
+use crate::fleet::engine::Engine;
+use crate::fleet::terms::Terms;
+
+/// The days of a study, as a condition on `runs`; with the months they lie in, so that others are never opened.
+pub(in crate::fleet) fn within(terms: &Terms) -> String {
+    let (from, to) = (terms.from, terms.today);
+    format!(
+        "service_day BETWEEN DATE '{from}' AND DATE '{to}' AND month BETWEEN '{}' AND '{}'",
+        from.strftime("%Y-%m"),
+        to.strftime("%Y-%m")
+    )
+}
+
+/// A counter or signal as a column, or NULL where the store has none of that name.
+pub(in crate::fleet) fn column(engine: &Engine, table: &str, name: &str) -> String {
+    if engine.has(table, name) { quoted(name) } else { "CAST(NULL AS DOUBLE)".into() }
+}
+
+/// A name as SQL takes it, whatever is in it.
+pub(in crate::fleet) fn quoted(name: &str) -> String {
+    format!("\"{}\"", name.replace('"', "\"\""))
+}
+
+/// Which pack was in which vehicle, from the records: the start of a WITH clause. A later pack ends an earlier one,
+/// whatever was written of its removal; the day a pack is removed is still its own, unless the next is fitted that day.
+pub(in crate::fleet) const FITTED: &str = "fitted AS (
+  SELECT part AS pack, vehicle, fitted, removed,
+         LEAD(fitted) OVER (PARTITION BY vehicle ORDER BY fitted) AS next
+  FROM packs)";
+
+/// Joins [`FITTED`] to rows that have a vehicle and a day.
+pub(in crate::fleet) fn in_it(rows: &str, day: &str) -> String {
+    format!(
+        "LEFT JOIN fitted ON fitted.vehicle = {rows}.vehicle AND {rows}.{day} >= fitted.fitted
+    AND (fitted.removed IS NULL OR {rows}.{day} <= fitted.removed)
+    AND (fitted.next IS NULL OR {rows}.{day} < fitted.next)"
+    )
+}
+
+/// Days since 1970-01-01 as a date.
+pub(in crate::fleet) fn day(days: f64) -> Option<Date> {
+    let span = jiff::Span::new().try_days(days as i64).ok()?;
+    date(1970, 1, 1).checked_add(span).ok()
+}
+
+/// A date as days since 1970-01-01.
+pub(in crate::fleet) fn days(day: Date) -> f64 {
+    let since = day.since((jiff::Unit::Day, date(1970, 1, 1)));
+    since.map_or(0.0, |span| f64::from(span.get_days()))
+}
