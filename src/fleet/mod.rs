@@ -23,6 +23,7 @@ pub mod modules;
 pub mod overhead;
 pub mod places;
 pub mod plan;
+pub mod quality;
 pub(crate) mod rates;
 pub mod say;
 pub mod sheet;
