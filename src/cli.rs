@@ -155,6 +155,11 @@ shown, q or Esc leave. What is stale or has changed is told in words; with NO_CO
         who: String,
     },
     /// Simulate vehicle-days of an invented town, with the truth beside them.
+    #[command(after_long_help = "\
+Examples:
+  yardtap simulate --to days --defs signal-defs/velmora --day 2026-02-10 --vehicle 207
+  yardtap simulate --to year --defs signal-defs/velmora --year 2025
+  yardtap simulate --to calm --defs signal-defs/velmora --year 2025 --healthy --seed 7")]
     Simulate(Simulate),
     /// Print the JSON Schema of definition files, for editors.
     Schema {
@@ -316,8 +321,14 @@ pub struct Simulate {
     #[arg(long, default_value_t = 1)]
     pub seed: u64,
     /// Make the demo: three vehicles, cut to interesting hours. Left out: whole vehicle-days.
-    #[arg(long)]
+    #[arg(long, conflicts_with = "year")]
     pub demo: bool,
+    /// Make a whole year without frames: a store of runs and events, records beside it, and truth.json.
+    #[arg(long, value_name = "YEAR", value_parser = clap::value_parser!(i16).range(1971..=2500))]
+    pub year: Option<i16>,
+    /// Nothing is wrong anywhere in the year.
+    #[arg(long, requires = "year")]
+    pub healthy: bool,
     /// Vehicles of the fleet.
     #[arg(long, default_value_t = 60)]
     pub fleet: usize,

@@ -1,13 +1,16 @@
-//! `simulate`: vehicle-days of the invented town, with the truth beside them.
+//! `simulate`: vehicle-days, or a year, of the invented town, with the truth beside them.
 
 use std::fs;
 
 use anyhow::{Context, Result, bail};
 use indicatif::ProgressBar;
+use jiff::civil::Date;
 
 use super::{Done, load_definitions, say};
 use crate::capture::write::open_writer;
 use crate::cli::Simulate;
+use crate::defs::Definitions;
+use crate::simulate::year::{self, YearOptions};
 use crate::simulate::truth::{Planted, Truth};
 use crate::simulate::{CHANNELS, Fault, ServiceDay, Voices, World, demo, overhead, vehicle_day};
 
@@ -21,6 +24,9 @@ pub(super) fn simulate(options: &Simulate) -> Result<Done> {
         let truth = demo::write(&options.to, &defs)?;
         say(&format!("{} vehicles written to {}", truth.vehicles.len(), options.to.display()))?;
         return Ok(Done::Whole);
+    }
+    if let Some(year) = options.year {
+        return whole_year(options, &defs, year);
     }
     let voices = Voices::new(&defs)?;
     let world = World::velmora(options.seed, options.fleet);
@@ -62,5 +68,23 @@ pub(super) fn simulate(options: &Simulate) -> Result<Done> {
         fs::write(&path, text + "\n").with_context(|| format!("writing {}", path.display()))?;
     }
     say(&format!("{} vehicle-days written to {}", truth.vehicles.len(), options.to.display()))?;
+    Ok(Done::Whole)
+}
+
+fn whole_year(options: &Simulate, defs: &Definitions, year: i16) -> Result<Done> {
+    let wanted = YearOptions {
+        seed: options.seed,
+        from: Date::new(year, 1, 1)?,
+        to: Date::new(year, 12, 31)?,
+        vehicles: options.fleet,
+        planted: !options.healthy,
+    };
+    let bar = ProgressBar::new(12);
+    let truth = year::write(&options.to, defs, &wanted, &mut |done, _| bar.set_position(done as u64))?;
+    bar.finish_and_clear();
+    let timeouts: u64 = truth.packs.iter().map(|pack| pack.timeouts).sum();
+    let pole_offs: u64 = truth.pole_offs_by_cause.values().sum();
+    let to = options.to.display();
+    say(&format!("{} to {} written to {to}: {timeouts} battery timeouts, {pole_offs} pole-offs", truth.from, truth.to))?;
     Ok(Done::Whole)
 }

@@ -8,7 +8,7 @@ use super::rules::{Condition, Counter, CounterKind, Distance, Rules, Term, Test,
 use super::signal::{Column, Form};
 use super::unit::{self, Unit};
 use super::written::{
-    At, OneOrMany, Scalar, Side, WrittenCondition, WrittenCounter, WrittenFile, WrittenRun, WrittenTerm,
+    At, OneOrMany, Scalar, Side, WrittenCondition, WrittenCounter, WrittenFile, WrittenNear, WrittenRun, WrittenTerm,
 };
 use super::{Message, SignalRef};
 
@@ -76,7 +76,8 @@ pub(super) fn check_rules(files: &[(usize, WrittenFile)], messages: &[Message], 
     let in_use = find_condition(file, &run.while_, &places, book);
     let mut used: Vec<Counter> = Vec::new();
     for (file, counter) in counters {
-        let checker = CounterChecker { file, names: &names, places: &places, has_distance: distance.is_some() };
+        let (has_distance, has_position) = (distance.is_some(), position.is_some());
+        let checker = CounterChecker { file, names: &names, places: &places, has_distance, has_position };
         let Some(checked) = checker.check(counter, book) else { continue };
         let at = format!("{}_at", checked.name);
         let clash =
@@ -389,6 +390,7 @@ struct CounterChecker<'a> {
     names: &'a Names<'a>,
     places: &'a Places,
     has_distance: bool,
+    has_position: bool,
 }
 
 impl CounterChecker<'_> {
@@ -440,12 +442,17 @@ impl CounterChecker<'_> {
         if let Some(name) = &w.count {
             let condition = find_condition(self.file, name, self.places, book)?;
             let rearm_us = time(&w.rearm, 0, book);
-            let unless_within = w
-                .unless_within
-                .iter()
-                .map(|near| (near.get().special_work.get().clone(), *near.get().metres.get()))
-                .collect();
-            return Some((CounterKind::Count { condition, rearm_us, unless_within }, "1".into()));
+            let places = |near: &[At<WrittenNear>]| {
+                near.iter().map(|near| (near.get().special_work.get().clone(), *near.get().metres.get())).collect()
+            };
+            if let (Some(near), false) = (w.within.first(), self.has_position) {
+                let title = "nothing says where the vehicle is";
+                let remedy = "[run] needs `position`: a latitude and a longitude";
+                book.add((self.file, near.span()), title, "counted at such places", remedy);
+                return None;
+            }
+            let (unless_within, within) = (places(&w.unless_within), places(&w.within));
+            return Some((CounterKind::Count { condition, rearm_us, unless_within, within }, "1".into()));
         }
         if let Some(path) = &w.growth {
             let place = self.names.number(self.file, path, book)?;
@@ -554,6 +561,7 @@ impl CounterChecker<'_> {
         let misplaced = [
             (w.rearm.as_ref().map(At::span), is_count, "rearm", "count"),
             (w.unless_within.first().map(|near| near.span()), is_count, "unless_within", "count"),
+            (w.within.first().map(|near| near.span()), is_count, "within", "count"),
             (w.step_max.as_ref().map(At::span), is_growth, "step_max", "growth"),
             (w.held.as_ref().map(At::span), is_extreme, "held", "peak and low"),
             (w.side.as_ref().map(At::span), is_integral, "side", "integral"),

@@ -9,7 +9,7 @@ pub mod payload;
 mod problem;
 pub mod rules;
 mod signal;
-mod unit;
+pub(crate) mod unit;
 mod written;
 
 pub use check::hex_bytes;

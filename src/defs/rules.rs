@@ -150,6 +150,8 @@ pub enum CounterKind {
         rearm_us: i64,
         /// Kind of special work and metres: not there.
         unless_within: Vec<(String, f64)>,
+        /// Kind of special work and metres: only there; empty: everywhere.
+        within: Vec<(String, f64)>,
     },
     /// Growth of a module's own counter.
     Growth {

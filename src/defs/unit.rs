@@ -117,12 +117,17 @@ const MEANT: &[(&str, &str)] = &[
     ("dBm", "uW or mW: a logarithm of power is derived, not stored"),
 ];
 
+/// What UCUM writes for a spelling that people use.
+pub fn meant(spelling: &str) -> Option<&'static str> {
+    MEANT.iter().find(|(wrong, _)| *wrong == spelling).map(|(_, meant)| *meant)
+}
+
 /// Reads a UCUM code.
 ///
 /// # Errors
 /// What is not understood, and what may have been meant.
 pub fn parse(code: &str) -> Result<Unit, String> {
-    if let Some((_, meant)) = MEANT.iter().find(|(wrong, _)| *wrong == code) {
+    if let Some(meant) = meant(code) {
         return Err(format!("UCUM writes {meant}"));
     }
     let one = Unit { factor: 1.0, dimensions: NONE, special: false };

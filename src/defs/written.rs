@@ -385,6 +385,9 @@ pub struct WrittenCounter {
     /// `count`: not at such places.
     #[serde(default)]
     pub unless_within: Vec<At<WrittenNear>>,
+    /// `count`: only at such places.
+    #[serde(default)]
+    pub within: Vec<At<WrittenNear>>,
     /// `growth`: most it can grow between two frames.
     pub step_max: Option<At<i64>>,
     /// `peak`, `low`: how long a value must be held.

@@ -2,6 +2,30 @@
 //! duties, limits, collector heads and carbon inserts; the overhead as GeoJSON.
 //!
 //! A folder of files in, lists out, with every problem by file, row and remedy. Columns that are not known are kept.
+//! Knows nothing of the store.
+
+mod across;
+mod cell;
+mod columns;
+mod geo;
+mod grid;
+mod limits;
+mod load;
+mod measure;
+mod problem;
+mod rows;
+mod table;
+mod template;
+mod text;
+#[allow(dead_code, reason = "the definitions' module; here it only converts")]
+#[path = "../defs/unit.rs"]
+mod unit;
+mod write;
+
+pub use load::{RecordsError, load, overhead};
+pub use problem::{Grade, Place, Problem};
+pub use template::{Templates, templates};
+pub use write::write;
 
 use std::collections::BTreeMap;
 
@@ -11,7 +35,7 @@ use jiff::civil::{Date, DateTime};
 pub type More = BTreeMap<String, String>;
 
 /// All that was written down, checked. A file that is missing is an empty list.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, PartialEq, Default)]
 pub struct Records {
     /// `vehicles.csv`: which vehicles there are.
     pub vehicles: Vec<Vehicle>,
@@ -32,7 +56,7 @@ pub struct Records {
 }
 
 /// A vehicle on the books.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, PartialEq, Default)]
 pub struct Vehicle {
     /// Fleet number.
     pub vehicle: String,
@@ -49,7 +73,7 @@ pub struct Vehicle {
 }
 
 /// A part, fitted to a vehicle and perhaps removed again.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, PartialEq, Default)]
 pub struct Fitting {
     /// The part's own number: of a pack, a head, an insert.
     pub part: String,
@@ -76,7 +100,7 @@ pub struct Fitting {
 }
 
 /// A value measured by hand at an inspection.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, PartialEq, Default)]
 pub struct Reading {
     /// When it was measured.
     pub day: Date,
@@ -93,7 +117,7 @@ pub struct Reading {
 }
 
 /// Who drove what where. Times are on the agency's clocks.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Duty {
     /// Fleet number.
     pub vehicle: String,
@@ -110,7 +134,7 @@ pub struct Duty {
 }
 
 /// Something that is measured, and how far it may go.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, PartialEq, Default)]
 pub struct Channel {
     /// As readings name it: `link-3`, `insulation-minus`.
     pub name: String,
@@ -136,8 +160,15 @@ pub struct Channel {
     pub kinds: Vec<String>,
 }
 
+impl Channel {
+    /// Whether vehicles of a kind have it.
+    pub fn is_of(&self, kind: &str) -> bool {
+        self.kinds.is_empty() || self.kinds.iter().any(|own| own.trim().to_lowercase() == kind.trim().to_lowercase())
+    }
+}
+
 /// The overhead.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, PartialEq, Default)]
 pub struct Overhead {
     /// Lines: their wires' way.
     pub ways: Vec<Way>,
@@ -146,7 +177,7 @@ pub struct Overhead {
 }
 
 /// The way of a line, or of a wire.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, PartialEq, Default)]
 pub struct Way {
     /// Line, as duties name it; or a name.
     pub line: String,
@@ -157,7 +188,7 @@ pub struct Way {
 }
 
 /// A piece of special work.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, PartialEq, Default)]
 pub struct SpecialWork {
     /// Its number on the overhead plan.
     pub id: String,
@@ -172,3 +203,6 @@ pub struct SpecialWork {
     /// Lines that pass it; empty: those whose way comes within 25 m.
     pub lines: Vec<String>,
 }
+
+#[cfg(test)]
+mod tests;

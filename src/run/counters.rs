@@ -2,6 +2,7 @@
 
 use super::extreme::Window;
 use super::growth::Follower;
+use super::place::Near;
 use super::plan::{CounterPlan, Kind, Plan, StreamPlan};
 use super::rows::CounterValue;
 use super::runs::Occurrence;
@@ -23,6 +24,9 @@ pub(super) struct Tally {
     count: u64,
     resets: u64,
     peak: Option<(f64, TimeUs)>,
+    /// Of what counts only at some places: whether it occurred with the position known, and without.
+    placed: bool,
+    unplaced: bool,
 }
 
 /// What a counter needs to go on, beside its tally.
@@ -196,7 +200,7 @@ impl State {
                 continue;
             }
             let used = &plan.counters[counter];
-            let Kind::Count { rearm_us, unless_within, .. } = &used.kind else { continue };
+            let Kind::Count { rearm_us, unless_within, within, .. } = &used.kind else { continue };
             let armed = change.ceased_us.is_none_or(|ceased| now.saturating_sub(ceased) >= *rearm_us);
             let gate = self.truth_of(used.gate);
             if !change.is.is_true() || !armed || !gate.is_true() {
@@ -205,6 +209,14 @@ impl State {
             let position = self.position(plan);
             if position.is_some_and(|position| unless_within.iter().any(|near| near.holds(position))) {
                 continue;
+            }
+            if !within.is_empty() {
+                let known = position.filter(|_| within.iter().any(Near::is_anywhere));
+                let tally = &mut self.tallies[counter];
+                (tally.placed, tally.unplaced) = (tally.placed || known.is_some(), tally.unplaced || known.is_none());
+                if !known.is_some_and(|position| within.iter().any(|near| near.holds(position))) {
+                    continue;
+                }
             }
             self.tallies[counter].count += 1;
             let event = self.occur(plan, now, Occurrence { counter, amount: 1.0, position });
@@ -317,6 +329,8 @@ pub(super) fn result(plan: &CounterPlan, tally: &Tally) -> Option<CounterValue> 
     let number = match &plan.kind {
         Kind::Extreme { .. } => return tally.peak.map(|(value, at_us)| CounterValue::Extreme { value, at_us }),
         _ if !tally.known => return None,
+        // It occurred, but nobody knows whether there.
+        Kind::Count { .. } if tally.unplaced && !tally.placed => return None,
         Kind::Count { .. } => return Some(CounterValue::Count(tally.count)),
         Kind::Growth { scale, .. } => {
             return Some(CounterValue::Growth { amount: tally.count as f64 * scale, resets: tally.resets });

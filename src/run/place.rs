@@ -44,6 +44,11 @@ impl Near {
         Self { metres, spots: spots.into() }
     }
 
+    /// Whether there is such a place at all.
+    pub(super) fn is_anywhere(&self) -> bool {
+        !self.spots.is_empty()
+    }
+
     /// Whether one of the places is within reach.
     pub(super) fn holds(&self, position: (f64, f64)) -> bool {
         // A little wider than the sphere's degree, so that no place is passed over for rounding.

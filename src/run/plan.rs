@@ -113,6 +113,8 @@ pub(super) enum Kind {
         condition: usize,
         rearm_us: i64,
         unless_within: Vec<Near>,
+        /// Only near one of these, where there are any.
+        within: Vec<Near>,
     },
     Growth {
         signal: usize,
@@ -423,13 +425,11 @@ impl Maker<'_> {
         let condition = |condition: usize| index.get(condition).copied().flatten().unwrap_or(0);
         let counters = rules.counters.iter().map(|counter| {
             let kind = match &counter.kind {
-                CounterKind::Count { condition: counted, rearm_us, unless_within } => Kind::Count {
+                CounterKind::Count { condition: counted, rearm_us, unless_within, within } => Kind::Count {
                     condition: condition(*counted),
                     rearm_us: *rearm_us,
-                    unless_within: unless_within
-                        .iter()
-                        .map(|(kind, metres)| Near::new(kind, *metres, places))
-                        .collect(),
+                    unless_within: near(unless_within, places),
+                    within: near(within, places),
                 },
                 CounterKind::Growth { signal, step_max } => {
                     let counting = self.defs.at(*signal);
@@ -501,4 +501,8 @@ fn range_of(signal: &Signal, value: f64) -> (f64, f64) {
     }
     let margin = signal.scale.abs() * 1e-3;
     (value - margin, value + margin)
+}
+
+fn near(kinds: &[(String, f64)], places: &[Place]) -> Vec<Near> {
+    kinds.iter().map(|(kind, metres)| Near::new(kind, *metres, places)).collect()
 }

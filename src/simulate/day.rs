@@ -7,7 +7,7 @@ use super::chance::Chance;
 use super::fleet::{Build, Fault, Sensor, Vehicle};
 use super::nuisance::sort_of;
 use super::record::Record;
-use super::rolling::{Around, Rolling, STEP_S, STEP_US};
+use super::rolling::{Rolling, STEP_S, STEP_US};
 use super::shift::{Event, Shift};
 use super::speak::{Moment, Speaker, Voices};
 use super::truth::VehicleTruth;
@@ -114,16 +114,7 @@ pub fn vehicle_day<E>(
         shift.step(now_s, &mut machine, &now, &mut events);
         ailments.step(now_s, &shift, &mut machine, &mut timeouts, &mut record, time_us);
         let route = shift.route();
-        let leg = route.legs.get(route.leg_at(shift.at_m));
-        let around = Around {
-            grade: leg.map_or(0.0, |leg| leg.grade),
-            feeder_m: route.feeder_m(shift.at_m),
-            live: shift.is_live(),
-            air_c: now.air_c,
-            wet: now.wet,
-            bend: shift.bend(),
-            load_kg: f64::from(shift.passengers) * 70.0,
-        };
+        let around = shift.around(&now);
         machine.step(&shift.orders, &around);
         heating_j += machine.heating_w * STEP_S;
         let warmth_c = if shift.orders.active { 19.0 } else { now.air_c };
@@ -206,7 +197,7 @@ pub fn vehicle_day<E>(
     Ok(record.finish())
 }
 
-fn pack(vehicle: &Vehicle, day: &ServiceDay) -> Battery {
+pub(crate) fn pack(vehicle: &Vehicle, day: &ServiceDay) -> Battery {
     let years = vehicle.battery_years + (day.local_day() - 20_454) as f64 / 365.25;
     let capacity = vehicle.faults.iter().find_map(|fault| match fault {
         Fault::WeakBattery { capacity } => Some(*capacity),

@@ -4,7 +4,7 @@ use serde::Serialize;
 
 use super::chance::Chance;
 use super::route::Route;
-use super::town::Town;
+use super::town::{Line, Town};
 
 /// Fleet numbers run from here: rigid vehicles, and articulated ones.
 const FIRST_RIGID: u16 = 201;
@@ -13,7 +13,7 @@ const FIRST_ARTICULATED: u16 = 301;
 const FIRST_DAY: i64 = 20_089;
 
 /// What kind of vehicle.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Build {
     /// 12 m, two axles.
@@ -125,6 +125,38 @@ pub struct Fleet {
     /// The vehicles.
     pub vehicles: Vec<Vehicle>,
     seed: u64,
+    roster: Roster,
+}
+
+/// How operators come to their pieces of work.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Roster {
+    /// Each piece draws one of 60; now and then one person has two at once.
+    Drawn,
+    /// Each day another order of so many (a prime number, more than pieces of work), so that nobody has two.
+    Turned(u16),
+}
+
+impl Roster {
+    fn operator(self, seed: u64, day: i64, slot: u64, chance: &mut Chance) -> u16 {
+        // Drawn all the same, so that the rest of the day does not depend on the roster.
+        let drawn = chance.below(60) as u16;
+        let index = match self {
+            Self::Drawn => drawn,
+            Self::Turned(operators) => {
+                let count = u64::from(operators.max(2));
+                let mut turn = Chance::of(seed, "roster", &[day as u64]);
+                let (step, start) = (1 + turn.below(count - 1), turn.below(count));
+                ((step * slot + start) % count) as u16
+            }
+        };
+        pseudonym(index)
+    }
+}
+
+/// The operator of an index.
+pub(crate) fn pseudonym(index: u16) -> u16 {
+    1_000 + index * 37
 }
 
 /// Which vehicle has what, and is kept on which line.
@@ -147,15 +179,21 @@ const PLANTED: &[(u16, Option<u8>, Fault)] = &[
 impl Fleet {
     /// A fleet of so many vehicles, two of three of them rigid (at most 99 of a kind).
     pub fn velmora(seed: u64, size: usize) -> Self {
+        let vehicles = Self::numbers(size).map(|(number, build)| Self::vehicle(seed, number, build)).collect();
+        Self { vehicles, seed, roster: Roster::Drawn }
+    }
+
+    /// A fleet of these vehicles.
+    pub(crate) fn of(seed: u64, vehicles: Vec<Vehicle>, roster: Roster) -> Self {
+        Self { vehicles, seed, roster }
+    }
+
+    /// Fleet numbers and builds of so many vehicles, two of three of them rigid (at most 99 of a kind).
+    pub(crate) fn numbers(size: usize) -> impl Iterator<Item = (u16, Build)> {
         let articulated = (size / 3).min(99);
         let rigid = (size - size / 3).min(99);
-        let of = |first: u16, count: usize, build: Build| {
-            (0..count as u16).map(move |index| Self::vehicle(seed, first + index, build))
-        };
-        let vehicles = of(FIRST_RIGID, rigid, Build::Rigid)
-            .chain(of(FIRST_ARTICULATED, articulated, Build::Articulated))
-            .collect();
-        Self { vehicles, seed }
+        let of = |first: u16, count: usize, build| (0..count as u16).map(move |index| (first + index, build));
+        of(FIRST_RIGID, rigid, Build::Rigid).chain(of(FIRST_ARTICULATED, articulated, Build::Articulated))
     }
 
     fn vehicle(seed: u64, number: u16, build: Build) -> Vehicle {
@@ -183,6 +221,7 @@ impl Fleet {
         // 1970-01-01 was a Thursday.
         let weekend = (day + 3).rem_euclid(7) >= 5;
         let start_s = 3_600.0 * chance.between(0.7, 2.2);
+        let slot = 2 * self.vehicles.iter().position(|known| known.number == vehicle.number).unwrap_or(0) as u64;
         let pieces: &[(f64, f64)] = if weekend {
             &[(2.0 * 3_600.0, 8.5 * 3_600.0)]
         } else {
@@ -195,7 +234,7 @@ impl Fleet {
                 active_s: start_s + from_s,
                 last_departure_s: start_s + to_s,
                 first_terminal: chance.below(2) as usize,
-                operator: 1_000 + chance.below(60) as u16 * 37,
+                operator: self.roster.operator(self.seed, day, slot + index as u64, &mut chance),
                 duty: u16::from(line.number) * 1_000 + vehicle.number % 100 * 10 + index as u16 + 1,
             })
             .collect();
@@ -268,6 +307,13 @@ const TIMETABLE_MS: f64 = 4.9;
 const LAYOVER_S: f64 = 300.0;
 
 impl Duty {
+    /// One piece of work of three hours on a line, to be looked at closely.
+    pub(crate) fn sample(line: &Line, first_terminal: usize, operator: u16) -> Self {
+        let piece =
+            Piece { active_s: 0.0, last_departure_s: 3.0 * 3_600.0, first_terminal, operator, duty: line.number.into() };
+        Self { line: line.number, places: line.places.clone(), pieces: vec![piece] }
+    }
+
     /// The trips of a piece, in order: out of the yard, along the line to and fro, home.
     pub(crate) fn trips(&self, town: &Town, piece: &Piece) -> Vec<Trip> {
         let metres = |places: &[usize]| -> f64 {

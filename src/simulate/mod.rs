@@ -27,8 +27,7 @@
 //! # }
 //! ```
 //!
-//! One depth is built: every frame of a vehicle-day. A shallower one (runs of a year, without frames) would walk
-//! [`Fleet`]'s duties and the weather in the place of [`vehicle_day`], and leave the rest as it is.
+//! Two depths are built: every frame of a vehicle-day, and the runs and events of a [`year`], without frames.
 
 mod battery;
 mod chance;
@@ -49,6 +48,7 @@ mod supply;
 mod town;
 pub mod truth;
 mod weather;
+pub mod year;
 
 pub use day::vehicle_day;
 pub use encode::VoiceError;

@@ -199,7 +199,7 @@ impl Record {
                     ..OffWireChange::default()
                 });
             }
-            Event::StretchEnds => {}
+            Event::Work { .. } | Event::StretchEnds => {}
         }
     }
 

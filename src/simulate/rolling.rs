@@ -8,17 +8,17 @@ use super::chance::Chance;
 use super::fleet::Build;
 use super::input::Input;
 use super::poles::Poles;
-use super::supply::Line;
+use super::supply::{Line, Offer};
 
 /// Step of the simulation. Unit: s.
 pub(crate) const STEP_S: f64 = 0.05;
 /// The same. Unit: µs.
 pub(crate) const STEP_US: i64 = 50_000;
 /// From the direct-current side to the wheel, and back.
-const DRIVE_EFFICIENCY: f64 = 0.98 * 0.93 * 0.95 * 0.94;
+pub(crate) const DRIVE_EFFICIENCY: f64 = 0.98 * 0.93 * 0.95 * 0.94;
 const MOTOR_EFFICIENCY: f64 = 0.93;
 /// Between battery and direct-current side.
-const CONVERTER_EFFICIENCY: f64 = 0.97;
+pub(crate) const CONVERTER_EFFICIENCY: f64 = 0.97;
 const GRAVITY: f64 = 9.81;
 const ROLLING: f64 = 0.0088;
 const AIR_KG_M3: f64 = 1.25;
@@ -29,6 +29,77 @@ const WHEEL_M: f64 = 0.48;
 const GEAR_RATIO: f64 = 9.8;
 /// Below this the electric brake fades. Unit: m/s.
 const ELECTRIC_BRAKE_MS: f64 = 1.4;
+
+/// A battery that gives less than this is spared: no heating, fewest auxiliaries.
+pub(crate) const POOR_W: f64 = 30_000.0;
+
+/// Most power at the wheel, most tractive force, most line current. Unit: W, N, A.
+pub(crate) fn limits(build: Build) -> (f64, f64, f64) {
+    match build {
+        Build::Rigid => (150_000.0, 17_500.0, 380.0),
+        Build::Articulated => (215_000.0, 25_500.0, 480.0),
+    }
+}
+
+/// Heating, or cooling, by the air outside; less of it from the battery, none from a poor one. Unit: W.
+pub(crate) fn heating(build: Build, air_c: f64, connected: bool, poor: bool) -> f64 {
+    let size = if build == Build::Articulated { 1.4 } else { 1.0 };
+    let wanted_w = (size * 950.0 * (17.0 - air_c).clamp(0.0, 28.0)) + size * 900.0 * (air_c - 23.0).clamp(0.0, 10.0);
+    let heating_w = if connected { wanted_w } else { wanted_w.min(5_000.0 * size) };
+    if poor { 0.0 } else { heating_w }
+}
+
+/// The motor's temperature after so long under a load: power at the wheel (W), square of the effort (1 of the most
+/// force), speed (m/s). Unit: °C.
+pub(crate) fn motor_after(build: Build, motor_c: f64, air_c: f64, load: (f64, f64, f64), dt_s: f64) -> f64 {
+    let (wheel_w, effort_2, speed_ms) = load;
+    let size = if build == Build::Articulated { 1.35 } else { 1.0 };
+    let airflow = 1.0 + 0.05 * speed_ms;
+    let motor_w = wheel_w * (1.0 / MOTOR_EFFICIENCY - 1.0) + size * 3_400.0 * effort_2;
+    motor_c + (motor_w - size * 24.0 * airflow * (motor_c - air_c)) * dt_s / (size * 1.1e5)
+}
+
+/// What the auxiliaries draw besides heating. Unit: W.
+pub(crate) fn base_load(build: Build, poor: bool) -> f64 {
+    let size = if build == Build::Articulated { 1.4 } else { 1.0 };
+    if poor { 1_900.0 } else { 5_200.0 * size }
+}
+
+/// Who gives and takes electric power.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Flow {
+    /// From the line; negative is fed back. Unit: W.
+    pub(crate) line_w: f64,
+    /// At the battery's terminals, positive out. Unit: W.
+    pub(crate) battery_w: f64,
+    /// Into the brake resistor. Unit: W.
+    pub(crate) resistor_w: f64,
+}
+
+impl Flow {
+    /// `line`: what it offers and the input's limit (A), where it is connected. `takes_w`: the most that the battery
+    /// takes, and takes while braking.
+    pub(crate) fn of(need_w: f64, line: Option<(&Offer, f64)>, takes_w: (f64, f64)) -> Self {
+        match line {
+            Some((offer, input_a)) if need_w >= 0.0 => {
+                let spare_w = 0.85 * (offer.most_w(input_a) - need_w).max(0.0);
+                let charging_w = takes_w.0.min(spare_w * CONVERTER_EFFICIENCY);
+                let line_w = need_w + charging_w / CONVERTER_EFFICIENCY;
+                Self { line_w, battery_w: -charging_w, resistor_w: 0.0 }
+            }
+            None if need_w >= 0.0 => {
+                Self { line_w: 0.0, battery_w: need_w / CONVERTER_EFFICIENCY, resistor_w: 0.0 }
+            }
+            _ => {
+                let surplus_w = -need_w;
+                let line_w = line.map_or(0.0, |(offer, _)| -surplus_w.min(offer.most_back_w()));
+                let rest_w = surplus_w + line_w;
+                let battery_w = -(rest_w * CONVERTER_EFFICIENCY).min(takes_w.1);
+                Self { line_w, battery_w, resistor_w: (rest_w + battery_w / CONVERTER_EFFICIENCY).max(0.0) }
+            }
+        }
+    }
+}
 
 /// What the driver, or the timetable, wants of the machine.
 #[derive(Debug, Clone, Copy, Default)]
@@ -108,6 +179,10 @@ pub(crate) struct Rolling {
     pub(crate) limited: bool,
     pub(crate) electric_brake: bool,
     pub(crate) gave_up: bool,
+    /// Square of the share of the most force that is used.
+    pub(crate) effort_2: f64,
+    /// What the line offers.
+    pub(crate) offer: Offer,
     pub(crate) energy: Energy,
 }
 
@@ -138,16 +213,15 @@ impl Rolling {
             limited: false,
             electric_brake: false,
             gave_up: false,
+            effort_2: 0.0,
+            offer: Offer::default(),
             energy: Energy::default(),
         }
     }
 
     /// Most power at the wheel, most tractive force, most line current. Unit: W, N, A.
     fn limits(&self) -> (f64, f64, f64) {
-        match self.build {
-            Build::Rigid => (150_000.0, 17_500.0, 380.0),
-            Build::Articulated => (215_000.0, 25_500.0, 480.0),
-        }
+        limits(self.build)
     }
 
     pub(crate) fn is_connected(&self) -> bool {
@@ -168,6 +242,7 @@ impl Rolling {
     /// The next 50 ms.
     pub(crate) fn step(&mut self, orders: &Orders, around: &Around) {
         let offer = self.line.step(STEP_S, around.feeder_m);
+        self.offer = offer;
         self.poles.step(STEP_S, self.speed_ms > 0.5, around.bend);
         let wire_v = if around.live && self.poles.both_in_contact() { offer.open_v } else { 0.0 };
         self.input.step(STEP_S, wire_v, orders.line_wanted, orders.active);
@@ -242,18 +317,13 @@ impl Rolling {
             (self.auxiliary_w, self.heating_w) = (0.0, 0.0);
             return;
         }
-        let size = if self.build == Build::Articulated { 1.4 } else { 1.0 };
-        let wanted_w =
-            (size * 950.0 * (17.0 - air_c).clamp(0.0, 28.0)) + size * 900.0 * (air_c - 23.0).clamp(0.0, 10.0);
-        let heating_aim_w = if connected { wanted_w } else { wanted_w.min(5_000.0 * size) };
-        let poor = !connected && self.battery.most_out_w() < 30_000.0;
-        let heating_aim_w = if poor { 0.0 } else { heating_aim_w };
+        let poor = !connected && self.battery.most_out_w() < POOR_W;
+        let heating_aim_w = heating(self.build, air_c, connected, poor);
         self.heating_w += (heating_aim_w - self.heating_w) * STEP_S / 1.5;
-        self.auxiliary_w = if poor { 1_900.0 } else { 5_200.0 * size } + self.heating_w;
         if poor {
             self.heating_w = 0.0;
-            self.auxiliary_w = 1_900.0;
         }
+        self.auxiliary_w = base_load(self.build, poor) + self.heating_w;
     }
 
     /// Who gives and takes the electric power of this step.
@@ -263,35 +333,15 @@ impl Rolling {
         driven_w: f64,
         back_w: f64,
         connected: bool,
-        offer: &super::supply::Offer,
+        offer: &Offer,
         input_a: f64,
         orders: &Orders,
         around: &Around,
     ) {
         let need_w = driven_w - back_w + self.auxiliary_w;
-        let mut line_w = 0.0;
-        // At the battery's terminals, positive out.
-        let battery_w;
-        let mut resistor_w = 0.0;
-        if need_w >= 0.0 {
-            if connected {
-                let spare_w = 0.85 * (offer.most_w(input_a) - need_w).max(0.0);
-                let charging_w =
-                    if orders.active { self.battery.most_in_w(false).min(spare_w * CONVERTER_EFFICIENCY) } else { 0.0 };
-                battery_w = -charging_w;
-                line_w = need_w + charging_w / CONVERTER_EFFICIENCY;
-            } else {
-                battery_w = need_w / CONVERTER_EFFICIENCY;
-            }
-        } else {
-            let surplus_w = -need_w;
-            if connected {
-                line_w = -surplus_w.min(offer.most_back_w());
-            }
-            let rest_w = surplus_w + line_w;
-            battery_w = -(rest_w * CONVERTER_EFFICIENCY).min(self.battery.most_in_w(true));
-            resistor_w = (rest_w + battery_w / CONVERTER_EFFICIENCY).max(0.0);
-        }
+        let charging_w = if orders.active { self.battery.most_in_w(false) } else { 0.0 };
+        let takes_w = (charging_w, self.battery.most_in_w(true));
+        let Flow { line_w, battery_w, resistor_w } = Flow::of(need_w, connected.then_some((offer, input_a)), takes_w);
         if connected {
             (self.line_v, self.line_a) = offer.at(line_w);
         } else {
@@ -317,8 +367,8 @@ impl Rolling {
     fn warm(&mut self, wheel_w: f64, effort: f64, air_c: f64) {
         let size = if self.build == Build::Articulated { 1.35 } else { 1.0 };
         let airflow = 1.0 + 0.05 * self.speed_ms;
-        let motor_w = wheel_w * (1.0 / MOTOR_EFFICIENCY - 1.0) + size * 3_400.0 * effort * effort;
-        self.motor_c += (motor_w - size * 24.0 * airflow * (self.motor_c - air_c)) * STEP_S / (size * 1.1e5);
+        self.effort_2 = effort * effort;
+        self.motor_c = motor_after(self.build, self.motor_c, air_c, (wheel_w, self.effort_2, self.speed_ms), STEP_S);
         let inverter_w = wheel_w * 0.022 + 60.0;
         self.inverter_c += (inverter_w - size * 75.0 * (self.inverter_c - air_c)) * STEP_S / (size * 2.2e4);
         self.gear_c += (wheel_w * 0.05 - size * 70.0 * airflow * (self.gear_c - air_c)) * STEP_S / (size * 9e4);

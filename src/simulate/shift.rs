@@ -3,7 +3,7 @@
 use super::chance::Chance;
 use super::fleet::{Duty, Fault, Piece, Trip, Vehicle};
 use super::poles::Poles;
-use super::rolling::{Orders, Rolling, STEP_S};
+use super::rolling::{Around, Orders, Rolling, STEP_S};
 use super::route::{Mark, PLANNED_BRAKING, Route, Wire};
 use super::town::Town;
 use super::weather::Weather;
@@ -12,23 +12,44 @@ use super::weather::Weather;
 const WAKING_S: f64 = 20.0;
 const CLOSING_S: f64 = 75.0;
 /// From switching on to raising the poles. Unit: s.
-const POLES_UP_AFTER_S: f64 = 150.0;
+pub(crate) const POLES_UP_AFTER_S: f64 = 150.0;
 /// Pole-offs on plain wire, per metre, for a sound collector in fair weather.
-const PLAIN_WIRE_PER_M: f64 = 2.5e-7;
+pub(crate) const PLAIN_WIRE_PER_M: f64 = 2.5e-7;
 /// Dwell that lets dirt come between collector and wire. Unit: s.
-const SOILING_S: f64 = 9.0;
+pub(crate) const SOILING_S: f64 = 9.0;
 
 /// What happened in a step.
 #[derive(Debug, Clone, PartialEq)]
 pub(crate) enum Event {
     /// A pole left its wire: where special work is to blame, its index.
     PoleOff { work: Option<usize>, cause: &'static str },
+    /// This special work was passed with both collectors on their wires; some has dead wire in it.
+    Work { work: usize, dead: bool },
     /// Under dead wire of this special work.
     Gap { work: usize },
     /// A planned stretch on the battery begins.
     StretchBegins,
     /// The line feeds the vehicle again.
     StretchEnds,
+}
+
+/// How an operator drives.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Manner {
+    /// Pedal when powering, 0 to 1.
+    pub(crate) pedal: f64,
+    /// Of the speed that is allowed.
+    pub(crate) pace: f64,
+    /// Times as many pole-offs.
+    pub(crate) handling: f64,
+}
+
+impl Manner {
+    /// Of a pseudonym; always the same.
+    pub(crate) fn of(operator: u16) -> Self {
+        let mut manner = Chance::of(u64::from(operator), "manner", &[]);
+        Self { pedal: manner.between(0.55, 0.85), pace: manner.between(0.92, 1.03), handling: manner.between(0.7, 1.5) }
+    }
 }
 
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -162,6 +183,23 @@ impl<'a> Shift<'a> {
         }
     }
 
+    /// Index of the present trip while it is driven: not before it, and not at its end.
+    pub(crate) fn under_way(&self) -> Option<usize> {
+        match self.doing {
+            Doing::Driving | Doing::PoleLost { .. } => Some(self.trip),
+            Doing::Standing { mark, .. } if mark + 1 < self.route.marks.len() => Some(self.trip),
+            _ => None,
+        }
+    }
+
+    /// Where the vehicle stands and since when, if it stands at a mark.
+    pub(crate) fn stands_at(&self) -> Option<usize> {
+        match self.doing {
+            Doing::Standing { mark, .. } => Some(mark),
+            _ => None,
+        }
+    }
+
     pub(crate) fn route(&self) -> &Route {
         &self.route
     }
@@ -174,6 +212,20 @@ impl<'a> Shift<'a> {
     pub(crate) fn is_idle(&self, now_s: f64) -> bool {
         matches!(self.doing, Doing::Standing { since_s, until_s, .. } if now_s - since_s > 40.0 && until_s - now_s > 25.0)
             && self.soil_at_s.is_none()
+    }
+
+    /// What is around the machine here.
+    pub(crate) fn around(&self, weather: &Weather) -> Around {
+        let leg = self.route.legs.get(self.route.leg_at(self.at_m));
+        Around {
+            grade: leg.map_or(0.0, |leg| leg.grade),
+            feeder_m: self.route.feeder_m(self.at_m),
+            live: self.is_live(),
+            air_c: weather.air_c,
+            wet: weather.wet,
+            bend: self.bend(),
+            load_kg: f64::from(self.passengers) * 70.0,
+        }
     }
 
     /// Live wire above.
@@ -223,10 +275,8 @@ impl<'a> Shift<'a> {
         }
         self.trips = self.duty.trips(self.town, piece);
         self.trip = 0;
-        let mut manner = Chance::of(u64::from(piece.operator), "manner", &[]);
-        self.pedal = manner.between(0.55, 0.85);
-        self.pace = manner.between(0.92, 1.03);
-        self.handling = manner.between(0.7, 1.5);
+        let manner = Manner::of(piece.operator);
+        (self.pedal, self.pace, self.handling) = (manner.pedal, manner.pace, manner.handling);
         (self.boarded, self.alighted, self.passengers) = (0, 0, 0);
         self.orders = Orders { active: true, braking_ms2: 1.0, ..Orders::default() };
         self.set_out();
@@ -360,6 +410,7 @@ impl<'a> Shift<'a> {
                 self.lose_pole(machine, Some(index), cause, events);
                 return true;
             }
+            events.push(Event::Work { work: index, dead: work.dead_m > 0.0 });
             if work.dead_m > 0.0 {
                 self.dead_until_m = at_m + work.dead_m;
                 events.push(Event::Gap { work: index });

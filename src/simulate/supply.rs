@@ -23,7 +23,7 @@ const GUARDED_V: f64 = 440.0;
 const FED_BACK_V: f64 = 735.0;
 
 /// What the line offers at one moment.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone, Copy, Default)]
 pub(crate) struct Offer {
     /// Without this vehicle's load. Unit: V.
     pub(crate) open_v: f64,

@@ -227,7 +227,7 @@ class Vehicle:
         if self.run is None and in_use:
             fresh = True
             self.run = {"start": now, "ended_at": None, "over_at": math.inf, "events": [], "at": now,
-                        "sum": {}, "time": {}, "count": {}, "resets": {}, "known": set(), "points": {}, "open": {}, "rate": {}}
+                        "sum": {}, "time": {}, "count": {}, "resets": {}, "known": set(), "placed": set(), "unplaced": set(), "points": {}, "open": {}, "rate": {}}
             for counter in self.counters:
                 if "growth" in counter:
                     self.last_raw[counter["name"]] = self.known(counter["growth"])
@@ -327,11 +327,11 @@ class Vehicle:
                     run["time"][name] = run["time"].get(name, 0) + elapsed
             run["at"] = now
 
-    def near(self, counter):
+    def near(self, counter, key="unless_within"):
         latitude, longitude = (self.known(path) for path in self.run_rules["position"])
         if latitude is None or longitude is None:
             return False
-        for near in counter.get("unless_within", []):
+        for near in counter.get(key, []):
             for kind, lat, lon in self.places:
                 if kind == near["special_work"] and metres(latitude, longitude, lat, lon) <= near["metres"]:
                     return True
@@ -352,6 +352,13 @@ class Vehicle:
             rearm = length_us(counter["rearm"]) if "rearm" in counter else 0
             if ceased is not None and now - ceased < rearm or not self.gate(counter) or self.near(counter):
                 continue
+            if counter.get("within"):
+                latitude, longitude = (self.known(path) for path in self.run_rules["position"])
+                kinds = [near["special_work"] for near in counter["within"]]
+                placed = latitude is not None and longitude is not None and any(p[0] in kinds for p in self.places)
+                self.run["placed" if placed else "unplaced"].add(counter["name"])
+                if not self.near(counter, "within"):
+                    continue
             self.run["count"][counter["name"]] = self.run["count"].get(counter["name"], 0) + 1
             self.event(now, counter, 1.0)
 
@@ -398,6 +405,8 @@ class Vehicle:
             value, at = held_peak(run["points"].get(name, []), end, length_us(counter["held"]), 1 if "peak" in counter else -1)
             return {name: value, name + "_at": at}
         is_known = name in run["known"]
+        if name in run["unplaced"] - run["placed"]:
+            return {name: None}
         if "count" in counter:
             return {name: run["count"].get(name, 0) if is_known else None}
         if "growth" in counter:

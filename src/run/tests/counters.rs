@@ -152,6 +152,39 @@ fn an_occurrence_at_special_work_does_not_count_unless_the_position_is_unknown()
 }
 
 #[test]
+fn what_is_looked_for_at_special_work_counts_there_alone() {
+    let rules = format!(
+        "{MESSAGES}{RUN}{FED}[[counter]]\nname = \"feeds\"\ncount = \"fed\"\nwithin = [ {{ special_work = \"switch\", metres = 15 }}, {{ special_work = \"crossing\", metres = 15 }} ]"
+    );
+    let place = |kind: &str, longitude| Place { kind: kind.into(), latitude: 50.0, longitude };
+    let counted = |places: &[Place], positions: &[Option<f64>]| {
+        let mut bench = Bench::with(&rules, places);
+        bench.key(0, true);
+        let mut at = 1_000;
+        for position in positions {
+            if let Some(longitude) = position {
+                bench.say(at, "gnss", &[("latitude", 50.0), ("longitude", *longitude)]);
+            }
+            bench.volts(at + 100, 0.0);
+            bench.volts(at + 200, 600.0);
+            bench.volts(at + 300, 0.0);
+            // The position is stale by the next one.
+            at += 5_000;
+        }
+        (bench.outcome().value("feeds"), bench.event_times_ms())
+    };
+    let places = [place("switch", 8.0), place("crossing", 8.01), place("section_gap", 8.02)];
+    let (value, times) = counted(&places, &[Some(8.0001), Some(8.0004), None, Some(8.01), Some(8.02)]);
+    assert_eq!(value, Some(CounterValue::Count(2)));
+    assert_eq!(times, [1_200, 16_200]);
+    // Elsewhere it is known not to have been there; without a position, or a place on the plan, nobody knows.
+    assert_eq!(counted(&places, &[None, Some(8.02)]).0, Some(CounterValue::Count(0)));
+    assert_eq!(counted(&places, &[None, None]).0, None);
+    assert_eq!(counted(&places[2..], &[Some(8.0), Some(8.02)]).0, None);
+    assert_eq!(counted(&places, &[]).0, None, "nothing was ever said of the voltage");
+}
+
+#[test]
 fn an_occurrence_counts_where_the_gate_is_open_at_that_instant() {
     let rules = format!(
         "{FED}[[condition]]\nname = \"going\"\nall = [ {{ signal = \"drive.speed\", above = 3 }} ]\n[[counter]]\nname = \"feeds\"\ncount = \"fed\"\nwhile = \"going\""

@@ -192,6 +192,7 @@ any = [ { signal = "line.volts", above = 400, for = "1s" }, { signal = "cells.ho
 name = "a"
 count = "fed"
 unless_within = [ { special_work = "section_gap", metres = 15 } ]
+within = [ { special_work = "switch", metres = 15 } ]
 keep = ["inverter.celsius"]
 [[counter]]
 name = "b"
