@@ -2,8 +2,9 @@
 //!
 //! Counts and expected counts by vehicle (and by operator) in, how probable each cause is out. Pure.
 //!
-//! Four explanations are compared by how well they foretold the counts: nothing special; the place, which raises
-//! everybody's rate by one factor; one of those who pass, whose rate alone is raised here; both. The factor is not known
+//! Four explanations are compared by how well they foretold the counts: nothing special, places of this kind differ by so
+//! much; the place, which raises everybody's rate by one factor beyond that; one of those who pass, whose rate alone is
+//! raised here; both. The factor is not known
 //! beforehand: what an explanation foretold is averaged over factors from 1.5 to a million, evenly in the logarithm. So an
 //! explanation that could fit anything pays for it (Bayes factors: Kass and Raftery, J. Am. Stat. Assoc. 90, 1995,
 //! 773–795; the method from memory). With few counts no explanation wins, and that is the answer.
@@ -89,10 +90,12 @@ impl Causes {
 }
 
 /// Compares the explanations. `splits` are the same counts, split in one or more ways. `looked_at`: out of how many
-/// alike this place was picked for its counts; 1 for one that was looked at anyway.
+/// alike this place was picked for its counts; 1 for one that was looked at anyway. `alike`: how much ordinary places of
+/// its kind are alike, as the shape of a gamma distribution of their rates; their rates differ by a standard deviation
+/// of `1 / sqrt(alike)`.
 ///
 /// `None` where nothing is expected, or a split is no such thing.
-pub fn compare(splits: &[Split], looked_at: f64) -> Option<Causes> {
+pub fn compare(splits: &[Split], looked_at: f64, alike: f64) -> Option<Causes> {
     let sound = |split: &Split| {
         let total: f64 = split.expected.iter().sum();
         split.counts.len() == split.expected.len()
@@ -106,7 +109,9 @@ pub fn compare(splits: &[Split], looked_at: f64) -> Option<Causes> {
     let total = first.counts.iter().sum::<u64>() as f64;
     let total_expected: f64 = first.expected.iter().sum();
 
-    let ordinary = (BEFOREHAND[0] * if looked_at.is_finite() { looked_at.max(1.0) } else { 1.0 }).ln();
+    let alike = if alike.is_finite() { alike.clamp(0.1, 1000.0) } else { 1.0 };
+    let picked = if looked_at.is_finite() { looked_at.max(1.0) } else { 1.0 };
+    let ordinary = (BEFOREHAND[0] * picked).ln() + differing(total, total_expected, alike);
     let place = BEFOREHAND[1].ln() + raised(total, total_expected);
     let mut alone: Vec<Vec<f64>> = Vec::new();
     let mut both: Vec<Vec<f64>> = Vec::new();
@@ -120,15 +125,25 @@ pub fn compare(splits: &[Split], looked_at: f64) -> Option<Causes> {
         let least = total_expected / 1000.0 / among;
         let own = |at: usize| (split.counts[at] as f64, split.expected[at].max(least));
         let prior = |share: f64| (share / splits.len() as f64 / among).ln();
-        let alone_of = |&at: &usize| {
+        let others = |at: usize| {
             let (count, expected) = own(at);
-            prior(BEFOREHAND[2]) + raised(count, expected)
+            (total - count, (total_expected - expected).max(least))
+        };
+        // Only who stands out among the others can be the one.
+        let stands_out = |at: usize| {
+            let ((count, expected), (others, others_expected)) = (own(at), others(at));
+            count / expected >= FACTOR_LEAST * others / others_expected
+        };
+        let alone_of = |&at: &usize| {
+            let ((count, expected), (others, others_expected)) = (own(at), others(at));
+            if count < 1.0 || !stands_out(at) {
+                return f64::NEG_INFINITY;
+            }
+            prior(BEFOREHAND[2]) + differing(others, others_expected, alike) + raised(count, expected)
         };
         let both_of = |&at: &usize| {
-            let (count, expected) = own(at);
-            let (others, others_expected) = (total - count, (total_expected - expected).max(least));
-            // Only who stands out among the others goes beyond the place.
-            if count < 2.0 || count / expected < FACTOR_LEAST * others / others_expected {
+            let ((count, expected), (others, others_expected)) = (own(at), others(at));
+            if count < 2.0 || !stands_out(at) {
                 return f64::NEG_INFINITY;
             }
             prior(BEFOREHAND[3]) + raised(others, others_expected) + raised(count, expected)
@@ -136,8 +151,11 @@ pub fn compare(splits: &[Split], looked_at: f64) -> Option<Causes> {
         alone.push(passing.iter().map(alone_of).collect());
         both.push(passing.iter().map(both_of).collect());
     }
-    let all: Vec<f64> =
-        [ordinary, place].into_iter().chain(alone.iter().flatten().copied()).chain(both.iter().flatten().copied()).collect();
+    let all: Vec<f64> = [ordinary, place]
+        .into_iter()
+        .chain(alone.iter().flatten().copied())
+        .chain(both.iter().flatten().copied())
+        .collect();
     let all = log_sum(&all);
     let share = |part: f64| (part - all).exp();
     let one = |((alone, both), passing): ((&Vec<f64>, &Vec<f64>), &Vec<usize>)| {
@@ -152,6 +170,14 @@ pub fn compare(splits: &[Split], looked_at: f64) -> Option<Causes> {
     };
     let one = alone.iter().zip(&both).zip(&passing).map(one).collect();
     Some(Causes { ordinary: share(ordinary), place: share(place), one })
+}
+
+/// Logarithm of how much likelier a count becomes when rates differ from place to place as a gamma distribution of mean 1
+/// and this shape: the negative binomial.
+fn differing(count: f64, expected: f64, alike: f64) -> f64 {
+    expected + alike * alike.ln() + ln_gamma(alike + count)
+        - ln_gamma(alike)
+        - (alike + count) * (alike + expected).ln()
 }
 
 /// Logarithm of how much likelier a count becomes when its rate is raised by a factor that is not known.
@@ -210,7 +236,7 @@ mod tests {
     }
 
     fn verdict(counts: &[u64], expected: &[f64]) -> (Verdict, f64) {
-        compare(&[Split { counts: counts.to_vec(), expected: expected.to_vec() }], 1.0).unwrap().verdict()
+        compare(&[Split { counts: counts.to_vec(), expected: expected.to_vec() }], 1.0, 1000.0).unwrap().verdict()
     }
 
     #[test]
@@ -245,10 +271,7 @@ mod tests {
         let blamed = (0..500)
             .filter(|_| {
                 let counts: Vec<u64> = expected.iter().map(|&mean| sequence.poisson(mean)).collect();
-                matches!(
-                    verdict(&counts, &expected).0,
-                    Verdict::Place | Verdict::One(..) | Verdict::Both(..)
-                )
+                matches!(verdict(&counts, &expected).0, Verdict::Place | Verdict::One(..) | Verdict::Both(..))
             })
             .count();
         assert!(blamed <= 10, "{blamed} of 500 ordinary places blamed");
@@ -264,7 +287,9 @@ mod tests {
             let culprit = (sequence.uniform() * 60.0) as usize;
             let is_place = round % 2 == 0;
             let counts: Vec<u64> = (0..60)
-                .map(|at| sequence.poisson(if is_place || at == culprit { factor * expected[at] } else { expected[at] }))
+                .map(|at| {
+                    sequence.poisson(if is_place || at == culprit { factor * expected[at] } else { expected[at] })
+                })
                 .collect();
             let (said, probability) = verdict(&counts, &expected);
             let truth = if is_place { Verdict::Place } else { Verdict::One(0, culprit) };
@@ -282,17 +307,39 @@ mod tests {
     fn one_operator_in_many_vehicles_is_told_from_one_vehicle() {
         let vehicles = Split { counts: vec![1, 1, 1, 1, 1, 1, 0, 0], expected: vec![0.03; 8] };
         let operators = Split { counts: vec![0, 6, 0, 0, 0, 0, 0, 0], expected: vec![0.03; 8] };
-        assert_eq!(compare(&[vehicles.clone(), operators], 1.0).unwrap().verdict().0, Verdict::One(1, 1));
+        assert_eq!(compare(&[vehicles.clone(), operators], 1.0, 1000.0).unwrap().verdict().0, Verdict::One(1, 1));
         let spread = Split { counts: vec![1, 1, 1, 1, 1, 1, 0, 0], expected: vec![0.03; 8] };
-        assert_eq!(compare(&[vehicles, spread], 1.0).unwrap().verdict().0, Verdict::Place);
+        assert_eq!(compare(&[vehicles, spread], 1.0, 1000.0).unwrap().verdict().0, Verdict::Place);
     }
 
     #[test]
     fn who_looks_at_many_places_finds_some_that_happen_to_have_more() {
         let split = Split { counts: vec![1, 1, 1, 0, 0, 0], expected: vec![0.05; 6] };
-        let anyway = compare(std::slice::from_ref(&split), 1.0).unwrap();
-        let picked = compare(&[split], 1000.0).unwrap();
+        let anyway = compare(std::slice::from_ref(&split), 1.0, 1000.0).unwrap();
+        let picked = compare(&[split], 1000.0, 1000.0).unwrap();
         assert!(picked.ordinary > anyway.ordinary * 5.0, "{} after {}", picked.ordinary, anyway.ordinary);
+    }
+
+    #[test]
+    fn where_like_places_differ_by_as_much_a_place_is_ordinary() {
+        let split = Split { counts: vec![2; 50], expected: vec![1.0; 50] };
+        assert_eq!(compare(std::slice::from_ref(&split), 1.0, 1000.0).unwrap().verdict().0, Verdict::Place);
+        assert_eq!(compare(std::slice::from_ref(&split), 1.0, 2.0).unwrap().verdict().0, Verdict::Ordinary);
+        let bad = Split { counts: vec![18; 50], expected: vec![1.0; 50] };
+        assert_eq!(compare(&[bad], 1.0, 2.0).unwrap().verdict().0, Verdict::Place);
+    }
+
+    #[test]
+    fn what_differs_adds_up_to_one() {
+        // The negative binomial of mean 3 and shape 2 over all counts, times what Poisson foretells.
+        let (expected, alike) = (3.0_f64, 2.0);
+        let sum: f64 = (0..200)
+            .map(|count| {
+                let count = f64::from(count);
+                (differing(count, expected, alike) + count * expected.ln() - expected - ln_gamma(count + 1.0)).exp()
+            })
+            .sum();
+        assert!((sum - 1.0).abs() < 1e-9, "{sum}");
     }
 
     #[test]
@@ -308,7 +355,10 @@ mod tests {
                 .collect();
             let summed = log_sum(&terms) - f64::from(steps).ln();
             let reckoned = raised(count, expected);
-            assert!((reckoned - summed).abs() < 2e-3 * summed.abs().max(1.0), "{count} of {expected}: {reckoned}, {summed}");
+            assert!(
+                (reckoned - summed).abs() < 2e-3 * summed.abs().max(1.0),
+                "{count} of {expected}: {reckoned}, {summed}"
+            );
         }
         assert!(raised(5.0, 1e9) == f64::NEG_INFINITY, "where it is out of the question");
     }
@@ -316,9 +366,9 @@ mod tests {
     #[test]
     fn nothing_is_said_about_nothing() {
         let of = |counts: &[u64], expected: &[f64]| {
-            compare(&[Split { counts: counts.to_vec(), expected: expected.to_vec() }], 1.0)
+            compare(&[Split { counts: counts.to_vec(), expected: expected.to_vec() }], 1.0, 1000.0)
         };
-        assert_eq!(compare(&[], 1.0), None);
+        assert_eq!(compare(&[], 1.0, 1000.0), None);
         assert_eq!(of(&[], &[]), None);
         assert_eq!(of(&[1], &[0.0]), None);
         assert_eq!(of(&[1], &[f64::NAN]), None);

@@ -157,10 +157,17 @@ impl Study {
             vec![
                 format!(
                     "{} charged {} kWh while parked under the wires.",
-                    words::count(self.vehicles.iter().filter(|own| own.kwh > 0.0).count() as u64, "vehicle", "vehicles"),
+                    words::count(
+                        self.vehicles.iter().filter(|own| own.kwh > 0.0).count() as u64,
+                        "vehicle",
+                        "vehicles"
+                    ),
                     words::number(kwh, 0)
                 ),
-                format!("{} to charge, though the poles are up, more often than is usual.", words::count(failing, "vehicle fails", "vehicles fail")),
+                format!(
+                    "{} to charge, though the poles are up, more often than is usual.",
+                    words::count(failing, "vehicle fails", "vehicles fail")
+                ),
             ]
         };
         let mut sections = Vec::new();
@@ -241,7 +248,8 @@ impl Study {
             })
             .collect();
         rows.sort_by(|a, b| b.mid.total_cmp(&a.mid).then_with(|| a.label.cmp(&b.label)));
-        let rows: Vec<Rung> = rows.iter().enumerate().filter(|(at, r)| *at < 12 || r.strong).map(|(_, r)| r.clone()).collect();
+        let rows: Vec<Rung> =
+            rows.iter().enumerate().filter(|(at, r)| *at < 12 || r.strong).map(|(_, r)| r.clone()).collect();
         let first = rows.first()?;
         Some(Picture {
             id: id.to_owned(),
@@ -259,7 +267,8 @@ impl Study {
     /// What to look at.
     pub fn work(&self) -> Vec<WorkLine> {
         let line = |own: &Charged| {
-            let evidence = self.ladder(&format!("charging-{}", own.vehicle), Some(&own.vehicle), self.table("charging", &[own]));
+            let evidence =
+                self.ladder(&format!("charging-{}", own.vehicle), Some(&own.vehicle), self.table("charging", &[own]));
             WorkLine {
                 vehicle: Some(own.vehicle.clone()),
                 subject: "charger".to_owned(),
@@ -313,7 +322,11 @@ mod tests {
         let study = Study { vehicles: against_the_fleet(rows), ..Study::default() };
         let work = study.work();
         assert_eq!(work.len(), 1, "{work:?}");
-        assert!(work[0].reason.starts_with("Poles up and parked on 100 days, without charge on 60 of them"), "{}", work[0].reason);
+        assert!(
+            work[0].reason.starts_with("Poles up and parked on 100 days, without charge on 60 of them"),
+            "{}",
+            work[0].reason
+        );
         assert_eq!(study.of_vehicle("204").len(), 1);
     }
 

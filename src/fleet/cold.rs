@@ -59,7 +59,9 @@ pub fn study(question: &Question) -> Result<Study, FleetError> {
     let mut study = Study::default();
     let names = [&terms.names.detection_distance, &terms.names.ambient_mean];
     if let Some(missing) = names.iter().find(|name| !engine.has("runs", name)) {
-        study.notes.push(format!("The store has no counter '{missing}': settings cannot be held against temperatures."));
+        study
+            .notes
+            .push(format!("The store has no counter '{missing}': settings cannot be held against temperatures."));
         return Ok(study);
     }
     let [distance, ambient] = names.map(|name| span::column(name));
@@ -218,7 +220,11 @@ impl Study {
             ));
         }
         if let Some((warm, cold)) = self.usual {
-            lead.push(format!("Usual in this fleet are {} m on warm days and {} m on cold ones.", words::short(warm), words::short(cold)));
+            lead.push(format!(
+                "Usual in this fleet are {} m on warm days and {} m on cold ones.",
+                words::short(warm),
+                words::short(cold)
+            ));
         }
         let mut sections = Vec::new();
         if !self.vehicles.is_empty() {
@@ -261,7 +267,11 @@ impl Study {
             column("doubled", "d", "Warm days with the cold setting."),
             column("expected", "d", "Disagreeing days at the share of all other vehicles."),
             column("95 % limits", "1", "Exact, of disagreeing days over those expected."),
-            column("own sensor off", "K", "Of the vehicle's ambient sensor against its neighbours, on disagreeing days."),
+            column(
+                "own sensor off",
+                "K",
+                "Of the vehicle's ambient sensor against its neighbours, on disagreeing days.",
+            ),
         ];
         let row = |own: &&Setting| {
             vec![
@@ -275,7 +285,13 @@ impl Study {
                 Cell::maybe(own.off, 1, "none disagree"),
             ]
         };
-        table("cold", "Detection distance against the neighbours' temperature", columns, rows.iter().map(row).collect(), Some("cold-settings"))
+        table(
+            "cold",
+            "Detection distance against the neighbours' temperature",
+            columns,
+            rows.iter().map(row).collect(),
+            Some("cold-settings"),
+        )
     }
 
     fn ladder(&self, id: &str, strong: Option<&str>, data: Table) -> Option<Picture> {
@@ -297,7 +313,8 @@ impl Study {
             })
             .collect();
         rows.sort_by(|a, b| b.mid.total_cmp(&a.mid).then_with(|| a.label.cmp(&b.label)));
-        let rows: Vec<Rung> = rows.iter().enumerate().filter(|(at, r)| *at < 12 || r.strong).map(|(_, r)| r.clone()).collect();
+        let rows: Vec<Rung> =
+            rows.iter().enumerate().filter(|(at, r)| *at < 12 || r.strong).map(|(_, r)| r.clone()).collect();
         let first = rows.first()?;
         let all: u64 = self.vehicles.iter().map(Setting::days).sum();
         let disagreeing: u64 = self.vehicles.iter().map(Setting::disagreeing).sum();
@@ -357,7 +374,8 @@ mod tests {
 
     #[test]
     fn who_disagrees_with_the_neighbours_is_named_and_its_sensor_too() {
-        let mut rows: Vec<Setting> = (0..20).map(|n| row(&format!("{}", 201 + n), (60, 1), (200, 0), Some(0.1))).collect();
+        let mut rows: Vec<Setting> =
+            (0..20).map(|n| row(&format!("{}", 201 + n), (60, 1), (200, 0), Some(0.1))).collect();
         rows[4] = row("205", (60, 48), (200, 0), Some(6.5));
         let study = Study { vehicles: against_the_fleet(rows), usual: Some((2.0, 4.0)), ..Study::default() };
         let work = study.work();
@@ -372,8 +390,11 @@ mod tests {
 
     #[test]
     fn one_vehicle_and_none() {
-        let study =
-            Study { vehicles: against_the_fleet(vec![row("1", (60, 60), (0, 0), None)]), usual: Some((2.0, 4.0)), ..Study::default() };
+        let study = Study {
+            vehicles: against_the_fleet(vec![row("1", (60, 60), (0, 0), None)]),
+            usual: Some((2.0, 4.0)),
+            ..Study::default()
+        };
         assert!(study.work().is_empty(), "no neighbours");
         assert_eq!(Study::default().sheet().lead, ["Nothing can be said of settings in the cold."]);
         assert!(Study::default().of_vehicle("1").is_empty());

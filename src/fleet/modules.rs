@@ -80,7 +80,9 @@ pub fn study(question: &Question) -> Result<Study, FleetError> {
     for (matter, counter, title) in asked {
         match rates::ask(question, counter, matter.query, title, &mut study.queries)? {
             Some(rates) => study.matters.push((matter, rates)),
-            None => study.notes.push(format!("{}: the store has no counter '{counter}', or no distance.", matter.heading)),
+            None => {
+                study.notes.push(format!("{}: the store has no counter '{counter}', or no distance.", matter.heading))
+            }
         }
     }
     Ok(study)
@@ -144,7 +146,10 @@ impl Study {
                     reason: rates.sentence(rate, matter.one, matter.many),
                     sure: Sure {
                         probability: Some(rate.stands_out),
-                        words: format!("{} sure to be 1.5 times the fleet's rate or more", words::percent(rate.stands_out)),
+                        words: format!(
+                            "{} sure to be 1.5 times the fleet's rate or more",
+                            words::percent(rate.stands_out)
+                        ),
                     },
                     weight: rate.excess_a_month(rates.fleet, self.days) * matter.loss,
                     evidence: rates.ladder(&id, matter.heading, Some(&rate.vehicle), table),

@@ -9,7 +9,7 @@
 
 use std::collections::{BTreeMap, HashMap};
 
-use super::stats::{cluster, geodesy};
+use super::stats::{cluster, gamma_poisson, geodesy};
 use crate::records::Overhead;
 
 /// Nearer than this to special work, a position belongs to it. Satellite positions under wires err by 5 to 15 m, and
@@ -277,11 +277,27 @@ impl<'a> Network<'a> {
     }
 }
 
-/// What is usual for a place of this kind, a passage: its like together, without this one and those that stand out,
-/// drawn a little towards the whole network's. `sums`: counts and passages by place.
-pub fn usual_rate(places: &[Place], place: usize, sums: &[(u64, f64)], stands_out: &[bool]) -> f64 {
+/// Rates are drawn towards the network's as if the kind had one place more with so many events.
+const DRAWN_BY: f64 = 1.0;
+/// Places of a kind that cannot be compared with enough others are taken to differ by some 60 %.
+const ALIKE_UNTOLD: f64 = 3.0;
+/// Fewer places of a kind do not tell how much they differ.
+const ALIKE_FROM: usize = 5;
+
+/// What is usual for places of a kind.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Usual {
+    /// Events a passage.
+    pub rate: f64,
+    /// Shape of the gamma distribution of rates from place to place: the higher, the more alike.
+    pub alike: f64,
+}
+
+/// What is usual for a place of this kind: its like, without this one and those that stand out; the rate drawn a little
+/// towards the whole network's. `sums`: counts and passages by place.
+pub fn usual(places: &[Place], place: usize, sums: &[(u64, f64)], stands_out: &[bool]) -> Usual {
     let is_wire = |kind: &Kind| matches!(kind, Kind::Wire | Kind::Elsewhere | Kind::Unknown);
-    let alike = |other: usize| match (&places[place].kind, &places[other].kind) {
+    let is_like = |other: usize| match (&places[place].kind, &places[other].kind) {
         (Kind::Special(one), Kind::Special(other)) => one == other,
         (one, other) => is_wire(one) && is_wire(other),
     };
@@ -293,8 +309,15 @@ pub fn usual_rate(places: &[Place], place: usize, sums: &[(u64, f64)], stands_ou
     let all = add(&|_| true);
     let rate = |(count, passages): (f64, f64)| if passages > 0.0 { count / passages } else { 0.0 };
     let network = if rate(others) > 0.0 { rate(others) } else { rate(all).max(f64::MIN_POSITIVE) };
-    let like = add(&|at| at != place && !stands_out[at] && alike(at));
-    (like.0 + 1.0) / (like.1 + 1.0 / network)
+    let like: Vec<usize> = (0..sums.len()).filter(|&at| at != place && !stands_out[at] && is_like(at)).collect();
+    let sum = add(&|at| like.contains(&at));
+    let spots = like.iter().copied().filter(|&at| places[at].is_spot() && sums[at].1 > 0.0);
+    let (counts, passages): (Vec<u64>, Vec<f64>) = spots.map(|at| sums[at]).unzip();
+    let fit = if counts.len() >= ALIKE_FROM { gamma_poisson::fit(&counts, &passages) } else { None };
+    Usual {
+        rate: (sum.0 + DRAWN_BY) / (sum.1 + DRAWN_BY / network),
+        alike: fit.map_or(ALIKE_UNTOLD, |fit| fit.shape.clamp(1.0, 50.0)),
+    }
 }
 
 /// Whether a position can be one: on earth, and not the zero of a receiver that knows nothing yet.
@@ -386,7 +409,8 @@ fn cut_streets(points: &[Position], labels: Vec<Option<usize>>) -> Vec<Option<us
             squares.entry(square).or_default().push(point);
         }
     }
-    let mut cut: Vec<Option<usize>> = labels.into_iter().map(|label| label.filter(|&label| !is_street[label])).collect();
+    let mut cut: Vec<Option<usize>> =
+        labels.into_iter().map(|label| label.filter(|&label| !is_street[label])).collect();
     for (index, members) in squares.values().filter(|members| members.len() >= CLUSTER_LEAST).enumerate() {
         for &point in members {
             cut[point] = Some(count + index);

@@ -85,9 +85,9 @@ pub(crate) fn ask(
         id,
         title,
         sql: format!(
-            "SELECT vehicle, SUM({counter}) AS counted, SUM(CASE WHEN {distance} > 0 THEN {distance} END) / 1000 AS km,\n  \
+            "SELECT vehicle, SUM({counter}) AS counted, SUM(CASE WHEN {distance} > 0 THEN {distance} END) AS km,\n  \
              SUM(CASE WHEN service_day > DATE '{recent}' THEN {counter} END) AS recent,\n  \
-             SUM(CASE WHEN service_day > DATE '{recent}' AND {distance} > 0 THEN {distance} END) / 1000 AS recent_km\n\
+             SUM(CASE WHEN service_day > DATE '{recent}' AND {distance} > 0 THEN {distance} END) AS recent_km\n\
              FROM runs\nWHERE {}\nGROUP BY vehicle\nORDER BY vehicle",
             span::days(terms)
         ),
@@ -196,9 +196,15 @@ impl Rates {
             .collect();
         all.sort_by(|a, b| b.mid.total_cmp(&a.mid).then_with(|| a.label.cmp(&b.label)));
         let most = if strong.is_some() { 8 } else { 20 };
-        let rows: Vec<Rung> = all.iter().enumerate().filter(|(at, r)| *at < most || r.strong).map(|(_, r)| r.clone()).collect();
+        let rows: Vec<Rung> =
+            all.iter().enumerate().filter(|(at, r)| *at < most || r.strong).map(|(_, r)| r.clone()).collect();
         let first = rows.first()?;
-        let says = format!("Highest is {} with {} a 1000 km; the fleet has {}.", first.label, words::short(first.mid), words::short(self.fleet));
+        let says = format!(
+            "Highest is {} with {} a 1000 km; the fleet has {}.",
+            first.label,
+            words::short(first.mid),
+            words::short(self.fleet)
+        );
         Some(Picture {
             id: id.to_owned(),
             title: title.to_owned(),

@@ -11,7 +11,6 @@ pub fn days(terms: &Terms) -> String {
     between(terms.from, terms.today)
 }
 
-
 fn between(from: Date, to: Date) -> String {
     format!(
         "month BETWEEN '{}' AND '{}' AND service_day BETWEEN DATE '{from}' AND DATE '{to}'",

@@ -59,7 +59,7 @@ pub fn ask(question: &Question) -> Result<Travel, FleetError> {
         id: "km-months",
         title: "Kilometres by vehicle and month",
         sql: format!(
-            "SELECT vehicle, month, SUM({distance}) / 1000 AS km\nFROM runs\nWHERE {days} AND {distance} > 0\n\
+            "SELECT vehicle, month, SUM({distance}) AS km\nFROM runs\nWHERE {days} AND {distance} > 0\n\
              GROUP BY vehicle, month\nORDER BY vehicle, month"
         ),
     };
@@ -84,7 +84,8 @@ pub fn ask(question: &Question) -> Result<Travel, FleetError> {
         let (vehicles, months, km) = (answer.texts("vehicle")?, answer.texts("month")?, answer.numbers("km")?);
         let lines = answer.texts("line")?;
         let operators = if terms.operators { answer.texts("operator")? } else { vec![None; lines.len()] };
-        for ((((vehicle, month), km), line), operator) in vehicles.into_iter().zip(months).zip(km).zip(lines).zip(operators)
+        for ((((vehicle, month), km), line), operator) in
+            vehicles.into_iter().zip(months).zip(km).zip(lines).zip(operators)
         {
             let (Some(vehicle), Some(month), Some(km)) = (vehicle, month, km.filter(|km| km.is_finite() && *km > 0.0))
             else {
@@ -123,7 +124,7 @@ fn duties_query(distance: &str, days: &str, operators: bool) -> Query {
             "SELECT r.vehicle AS vehicle, r.month AS month, d.line AS line, {operator}\n  \
              SUM(r.km * (CAST(EXTRACT(EPOCH FROM LEAST(r.\"end\", d.ends)) AS DOUBLE)\n    \
              - CAST(EXTRACT(EPOCH FROM GREATEST(r.start, d.starts)) AS DOUBLE)) / r.duration_s) AS km\n\
-             FROM (SELECT vehicle, month, service_day, start, \"end\", duration_s, {distance} / 1000 AS km FROM runs\n  \
+             FROM (SELECT vehicle, month, service_day, start, \"end\", duration_s, {distance} AS km FROM runs\n  \
              WHERE {days} AND {distance} > 0 AND duration_s > 0) r\n\
              JOIN ({duties} AS day FROM duties\n  UNION ALL {duties} - INTERVAL '1 day' AS day FROM duties) d\n  \
              ON d.vehicle = r.vehicle AND d.day = r.service_day AND d.starts < r.\"end\" AND d.ends > r.start\n\
@@ -157,7 +158,8 @@ impl Travel {
     pub fn passages(&self, network: &Network, places: &[Place]) -> Passages {
         let lines: Vec<Option<String>> =
             self.legs.iter().map(|leg| leg.line.clone()).collect::<BTreeSet<_>>().into_iter().collect();
-        let line_index: HashMap<&Option<String>, usize> = lines.iter().enumerate().map(|(at, line)| (line, at)).collect();
+        let line_index: HashMap<&Option<String>, usize> =
+            lines.iter().enumerate().map(|(at, line)| (line, at)).collect();
         let a_km = network.passages_a_km(places, &lines);
         let mut km: BTreeMap<(String, Option<String>), Vec<f64>> = BTreeMap::new();
         for leg in &self.legs {
@@ -208,12 +210,16 @@ mod tests {
 
     #[test]
     fn legs_add_up_to_passages_by_vehicle_and_operator() {
-        let ways = vec![Way { line: "1".into(), wired: true, points: vec![(44.3, 13.9), (44.3 + 2000.0 / 111_112.0, 13.9)] }];
+        let ways =
+            vec![Way { line: "1".into(), wired: true, points: vec![(44.3, 13.9), (44.3 + 2000.0 / 111_112.0, 13.9)] }];
         let overhead = Overhead { ways, special: Vec::new() };
         let network = Network::new(&overhead);
         let located = network.locate(&[Some((44.3 + 1000.0 / 111_112.0, 13.9)); 3], &[]);
-        let legs =
-            vec![leg("7", Some("1"), Some("a"), 10.0), leg("7", Some("1"), Some("b"), 20.0), leg("8", Some("x"), None, 2.0)];
+        let legs = vec![
+            leg("7", Some("1"), Some("a"), 10.0),
+            leg("7", Some("1"), Some("b"), 20.0),
+            leg("8", Some("x"), None, 2.0),
+        ];
         let travel = Travel { legs, ..Travel::default() };
         let passages = travel.passages(&network, &located.places);
         assert_eq!(passages.whom.len(), 3);

@@ -81,7 +81,11 @@ pub fn sheet(lines: &[WorkLine]) -> Sheet {
         column("why", "", ""),
         column("sure", "", "Probability, where there is one."),
         column("of what", "", ""),
-        column("losses a month", "1", "Of service, expected by leaving it. Puts the list in order; for some kinds a judgement."),
+        column(
+            "losses a month",
+            "1",
+            "Of service, expected by leaving it. Puts the list in order; for some kinds a judgement.",
+        ),
         column("caution", "", ""),
     ];
     let row = |line: &WorkLine| {
@@ -98,7 +102,9 @@ pub fn sheet(lines: &[WorkLine]) -> Sheet {
     };
     let mut lead = Vec::new();
     match lines.first() {
-        None => lead.push("Nothing stands out: no vehicle and no place differs from its like beyond chance.".to_owned()),
+        None => {
+            lead.push("Nothing stands out: no vehicle and no place differs from its like beyond chance.".to_owned())
+        }
         Some(first) => {
             let whose = first.vehicle.as_ref().map(|vehicle| format!(" of {vehicle}")).unwrap_or_default();
             lead.push(format!("First: {}{whose}. {}", first.subject, first.reason));
@@ -108,7 +114,9 @@ pub fn sheet(lines: &[WorkLine]) -> Sheet {
             ));
         }
     }
-    lead.push("Trouble codes that modules announce themselves are not read yet; they will stand in this list.".to_owned());
+    lead.push(
+        "Trouble codes that modules announce themselves are not read yet; they will stand in this list.".to_owned(),
+    );
     Sheet {
         id: "worklist".to_owned(),
         title: "What to look at first".to_owned(),
@@ -116,7 +124,13 @@ pub fn sheet(lines: &[WorkLine]) -> Sheet {
         sections: vec![Section {
             id: "lines".to_owned(),
             heading: "Worklist".to_owned(),
-            tables: vec![table("worklist", "What to look at first, with the reason", columns, lines.iter().map(row).collect(), None)],
+            tables: vec![table(
+                "worklist",
+                "What to look at first, with the reason",
+                columns,
+                lines.iter().map(row).collect(),
+                None,
+            )],
             ..Section::default()
         }],
         queries: Vec::new(),

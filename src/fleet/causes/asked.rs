@@ -39,7 +39,11 @@ pub fn ask(question: &Question) -> Result<Asked, FleetError> {
     let contact = |side: &str| format!("poles.{side}_contact");
     let has_contact = engine.has("events", &contact("left")) && engine.has("events", &contact("right"));
     let contacts = if has_contact {
-        format!(",\n  {} AS left_contact, {} AS right_contact", span::column(&contact("left")), span::column(&contact("right")))
+        format!(
+            ",\n  {} AS left_contact, {} AS right_contact",
+            span::column(&contact("left")),
+            span::column(&contact("right"))
+        )
     } else {
         String::new()
     };
@@ -67,7 +71,8 @@ pub fn ask(question: &Question) -> Result<Asked, FleetError> {
     for (row, vehicle) in vehicles.into_iter().enumerate() {
         let (Some(vehicle), Some(day)) = (vehicle, service_days[row].and_then(span::day_of)) else { continue };
         let at = latitudes[row].zip(longitudes[row]).filter(|&at| usable(at));
-        let operator = terms.operators.then(|| times[row].and_then(|at| clerk.operator(&vehicle, local(at, question)?)));
+        let operator =
+            terms.operators.then(|| times[row].and_then(|at| clerk.operator(&vehicle, local(at, question)?)));
         if let (None, Some(time)) = (at, times[row]) {
             missing.push((asked.seen.len(), time));
         }

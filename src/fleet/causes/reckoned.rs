@@ -7,9 +7,10 @@ use jiff::civil::Date;
 use statrs::distribution::{ContinuousCDF, Normal};
 
 use crate::fleet::apart::{self, Causes, Split, Verdict};
-use crate::fleet::places::{Kind, Located, Network, Place, Position, usual_rate};
+use crate::fleet::places::{Kind, Located, Network, Place, Position, Usual, usual};
 use crate::fleet::span;
 use crate::fleet::stats::exact::{poisson_limits, ratio_limits};
+use crate::fleet::stats::gamma_poisson;
 use crate::fleet::stats::poisson::{Estimate, Mixed, Row, Why, mixed};
 use crate::fleet::travel::{Passages, Travel};
 
@@ -309,7 +310,10 @@ impl Table {
         if operators {
             sizes.push(self.operators.len());
         }
-        let fitted = mixed(&rows, &sizes)?;
+        let Some(fitted) = mixed(&rows, &sizes) else {
+            self.vehicles_alone();
+            return None;
+        };
         let factor = |effect: &crate::fleet::stats::linear::Effect| {
             let (value, error) = (effect.value, effect.standard_error);
             let at = |deviations: f64| (value + deviations * error).exp();
@@ -326,9 +330,37 @@ impl Table {
             self.vehicle_effect = effects;
         }
         if let Some(effects) = of(2) {
-            self.operator_factor = effects.iter().map(|effect| effect.map_or(1.0, |(factor, _)| factor.value)).collect();
+            self.operator_factor =
+                effects.iter().map(|effect| effect.map_or(1.0, |(factor, _)| factor.value)).collect();
         }
         Some(fitted)
+    }
+
+    /// Without a joint model: each vehicle's factor at the places that it passed, by its own counts.
+    fn vehicles_alone(&mut self) {
+        let (counts, expected) = self.by_vehicle();
+        if let Some(fit) = gamma_poisson::fit(&counts, &expected) {
+            let factor = |(&count, &expected): (&u64, &f64)| {
+                let mean = if expected > 0.0 { fit.posterior(count, expected).mean() } else { 1.0 };
+                if mean.is_finite() { mean } else { 1.0 }
+            };
+            self.vehicle_factor = counts.iter().zip(&expected).map(factor).collect();
+        }
+    }
+
+    /// By vehicle: pole-offs, and those expected had it the fleet's rate at each place.
+    fn by_vehicle(&self) -> (Vec<u64>, Vec<f64>) {
+        let sums = self.sums();
+        let rate = |place: usize| if sums[place].1 > 0.0 { sums[place].0 as f64 / sums[place].1 } else { 0.0 };
+        let mut counts = vec![0; self.vehicles.len()];
+        let mut expected = vec![0.0; self.vehicles.len()];
+        for (at, (vehicle, _, passed)) in self.whom.iter().enumerate() {
+            for (place, passed) in passed.iter().enumerate() {
+                expected[*vehicle] += passed * rate(place);
+                counts[*vehicle] += self.count(place, at);
+            }
+        }
+        (counts, expected)
     }
 
     /// By place: pole-offs and passages.
@@ -349,11 +381,11 @@ impl Table {
         let clusters = self.places.iter().filter(|place| place.kind == Kind::Wire).count().max(1);
         let picked = given.network.pieces().max(1.0) / clusters as f64;
         let mut stands_out = vec![false; self.places.len()];
-        let mut judged: Vec<Option<(f64, Option<Causes>)>> = vec![None; self.places.len()];
+        let mut judged: Vec<Option<(Usual, Option<Causes>)>> = vec![None; self.places.len()];
         for _ in 0..2 {
             let before = stands_out.clone();
             for place in (0..self.places.len()).filter(|&place| sums[place].0 > 0) {
-                let usual = usual_rate(&self.places, place, &sums, &before);
+                let usual = usual(&self.places, place, &sums, &before);
                 let is_judged = self.places[place].is_spot() && sums[place].0 >= JUDGED_FROM;
                 let looked_at = if self.places[place].kind == Kind::Wire { picked } else { 1.0 };
                 let causes = if is_judged { self.compare(place, usual, given.operators, looked_at) } else { None };
@@ -373,7 +405,7 @@ impl Table {
                 here().for_each(|seen| *vehicles.entry(&seen.vehicle).or_default() += 1);
                 let mut vehicles: Vec<(String, u64)> = vehicles.into_iter().map(|(v, n)| (v.to_owned(), n)).collect();
                 vehicles.sort_by(|a, b| b.1.cmp(&a.1).then(a.0.cmp(&b.0)));
-                let expected = self.expected(place, usual);
+                let expected = self.expected(place, usual.rate);
                 let effect = self.place_effect[place];
                 let against = Against {
                     observed,
@@ -388,12 +420,18 @@ impl Table {
                     (self.cause(verdict), sure)
                 });
                 let last = here().map(|seen| seen.day).max();
-                Some(PlaceFinding { place: self.places[place].clone(), against, passages, vehicles, causes, verdict, last })
+                Some(PlaceFinding {
+                    place: self.places[place].clone(),
+                    against,
+                    passages,
+                    vehicles,
+                    causes,
+                    verdict,
+                    last,
+                })
             })
             .collect();
-        findings.sort_by(|a, b| {
-            b.against.observed.cmp(&a.against.observed).then_with(|| a.place.id.cmp(&b.place.id))
-        });
+        findings.sort_by(|a, b| b.against.observed.cmp(&a.against.observed).then_with(|| a.place.id.cmp(&b.place.id)));
         findings
     }
 
@@ -418,13 +456,13 @@ impl Table {
         self.vehicle_factor[whom.0] * whom.1.map_or(1.0, |operator| self.operator_factor[operator])
     }
 
-    fn compare(&self, place: usize, rate: f64, operators: bool, looked_at: f64) -> Option<Causes> {
+    fn compare(&self, place: usize, usual: Usual, operators: bool, looked_at: f64) -> Option<Causes> {
         let split = |count: usize, of: &dyn Fn(&(usize, Option<usize>, Vec<f64>)) -> Option<usize>| {
             let mut split = Split { counts: vec![0; count], expected: vec![0.0; count] };
             for (at, whom) in self.whom.iter().enumerate() {
                 if let Some(which) = of(whom) {
                     split.counts[which] += self.count(place, at);
-                    split.expected[which] += whom.2[place] * rate * self.own_factor(whom);
+                    split.expected[which] += whom.2[place] * usual.rate * self.own_factor(whom);
                 }
             }
             split
@@ -433,16 +471,11 @@ impl Table {
         if operators && self.whom.iter().any(|whom| whom.1.is_some()) {
             splits.push(split(self.operators.len(), &|whom| whom.1));
         }
-        apart::compare(&splits, looked_at)
+        apart::compare(&splits, looked_at, usual.alike)
     }
 
     fn vehicles(&self, seen: &[Seen], located: &Located, given: Given) -> Vec<VehicleFinding> {
-        let sums = self.sums();
-        let rate = |place: usize| if sums[place].1 > 0.0 { sums[place].0 as f64 / sums[place].1 } else { 0.0 };
-        let mut expected = vec![0.0; self.vehicles.len()];
-        for (vehicle, _, passed) in &self.whom {
-            expected[*vehicle] += passed.iter().enumerate().map(|(place, passed)| passed * rate(place)).sum::<f64>();
-        }
+        let (_, expected) = self.by_vehicle();
         let mut own: HashMap<&str, Vec<(&Seen, usize)>> = HashMap::new();
         for (seen, &place) in seen.iter().zip(&located.of) {
             own.entry(&seen.vehicle).or_default().push((seen, place));
@@ -459,7 +492,8 @@ impl Table {
                 own.iter().for_each(|(_, place)| *places.entry(&self.places[*place].name).or_default() += 1);
                 let mut places: Vec<(String, u64)> = places.into_iter().map(|(p, n)| (p.to_owned(), n)).collect();
                 places.sort_by(|a, b| b.1.cmp(&a.1).then(a.0.cmp(&b.0)));
-                let alone = |which: (Option<bool>, Option<bool>)| own.iter().filter(|(s, _)| s.lost == which).count() as u64;
+                let alone =
+                    |which: (Option<bool>, Option<bool>)| own.iter().filter(|(s, _)| s.lost == which).count() as u64;
                 let effect = self.vehicle_effect[at];
                 VehicleFinding {
                     vehicle: vehicle.clone(),
@@ -521,7 +555,8 @@ fn normal(deviations: f64) -> f64 {
 }
 
 fn shares(fitted: &Mixed, operators: bool) -> Shares {
-    let names: Vec<&'static str> = if operators { vec!["place", "vehicle", "operator"] } else { vec!["place", "vehicle"] };
+    let names: Vec<&'static str> =
+        if operators { vec!["place", "vehicle", "operator"] } else { vec!["place", "vehicle"] };
     let called = |factors: &[usize]| -> String {
         let names: Vec<&str> = factors.iter().filter_map(|&at| names.get(at).copied()).collect();
         crate::fleet::words::list(&names, 3)

@@ -71,15 +71,7 @@ fn found(seen: &[Seen], travel: &Travel, operators: bool) -> Study {
     let network = Network::new(&overhead);
     let given = Given { network: &network, travel, today: date(2025, 12, 31), operators, fewest: 3.0 };
     let findings = reckon(seen, given);
-    Study {
-        findings,
-        days: 365.0,
-        operators,
-        fewest: 3.0,
-        has_ways: true,
-        ways: network.ways(),
-        ..Study::default()
-    }
+    Study { findings, days: 365.0, operators, fewest: 3.0, has_ways: true, ways: network.ways(), ..Study::default() }
 }
 
 /// One pole-off here and there, whoever comes by.
@@ -95,7 +87,9 @@ fn assert_sound(sheet: &Sheet) {
     });
     for cell in cells {
         let sound = match cell {
-            crate::fleet::sheet::Cell::Number { value, .. } | crate::fleet::sheet::Cell::Share(value) => value.is_finite(),
+            crate::fleet::sheet::Cell::Number { value, .. } | crate::fleet::sheet::Cell::Share(value) => {
+                value.is_finite()
+            }
             crate::fleet::sheet::Cell::Interval { low, high, .. } => low.is_finite() && high.is_finite() && low <= high,
             crate::fleet::sheet::Cell::Text(text) => !text.contains("NaN") && !text.contains("inf"),
             _ => true,
@@ -120,7 +114,8 @@ fn a_bad_switch_is_told_from_a_bad_vehicle() {
     assert_eq!(cause(&study, "S-2"), Some(&Cause::Overhead));
     assert_eq!(cause(&study, "line-1-6.00-km"), Some(&Cause::Vehicle("211".into())));
     let work = study.work();
-    let overhead = work.iter().find(|line| line.subject == "overhead at S-2 (switch)").expect("the switch is on the worklist");
+    let overhead =
+        work.iter().find(|line| line.subject == "overhead at S-2 (switch)").expect("the switch is on the worklist");
     assert!(overhead.reason.contains("14 vehicles lost the wire at S-2"), "{}", overhead.reason);
     assert!(overhead.vehicle.is_none() && overhead.weight > 0.0 && overhead.evidence.is_some());
     assert!(work.iter().any(|line| line.vehicle.as_deref() == Some("211")), "{work:?}");

@@ -89,7 +89,11 @@ fn share_section(study: &Study) -> Option<Section> {
     let shares = study.findings.shares.as_ref()?;
     let columns = vec![
         column("cause", "", ""),
-        column("share", "", "Of what differs between places, vehicles and operators beyond chance, this much goes with it."),
+        column(
+            "share",
+            "",
+            "Of what differs between places, vehicles and operators beyond chance, this much goes with it.",
+        ),
         column("90 % interval", "%", ""),
         column("chance", "", "Probability of so much difference, had this cause no part in it."),
     ];
@@ -321,7 +325,13 @@ pub(super) fn of_vehicle(study: &Study, vehicle: &str) -> Vec<Section> {
     let rows = found.places.iter().map(|(place, count)| vec![Cell::Text(place.clone()), Cell::Count(*count)]).collect();
     let columns = vec![column("place", "", ""), column("pole-offs", "1", "")];
     let own = table("pole-offs-places", "Where", columns, rows, Some("pole-offs"));
-    let compared = table("pole-offs", "Against what was expected", vehicle_columns(), vec![vehicle_cells(found)], Some("km-months"));
+    let compared = table(
+        "pole-offs",
+        "Against what was expected",
+        vehicle_columns(),
+        vec![vehicle_cells(found)],
+        Some("km-months"),
+    );
     let picture = ladder(beside(study, vehicle).into_iter(), Some(vehicle), &compared);
     let tables = if found.places.is_empty() { vec![compared] } else { vec![compared, own] };
     vec![Section {
@@ -486,11 +496,8 @@ fn vehicle_columns() -> Vec<Column> {
 }
 
 fn vehicle_cells(found: &VehicleFinding) -> Vec<Cell> {
-    let mut row = vec![
-        Cell::Vehicle(found.vehicle.clone()),
-        Cell::number(found.km, 0),
-        Cell::Count(found.against.observed),
-    ];
+    let mut row =
+        vec![Cell::Vehicle(found.vehicle.clone()), Cell::number(found.km, 0), Cell::Count(found.against.observed)];
     row.extend(against_cells(&found.against));
     row.push(Cell::Count(found.sides.0));
     row.push(Cell::Count(found.sides.1));

@@ -1,9 +1,10 @@
 //! What to look at because of pole-offs: lines of the worklist.
 
 use super::Study;
-use super::reckoned::{Cause, PlaceFinding, RECENT_DAYS, VehicleFinding};
+use super::reckoned::{Against, Cause, PlaceFinding, RECENT_DAYS, VehicleFinding};
 use super::told;
 use crate::fleet::sheet::{Drawn, Picture, Sure, WorkKind, WorkLine};
+use crate::fleet::stats::exact::poisson_limits;
 use crate::fleet::{shown, words};
 
 /// Of a month, for losses a month.
@@ -14,7 +15,8 @@ const VEHICLE_SURE: f64 = 0.95;
 const VEHICLE_FACTOR: f64 = 1.3;
 /// On a roof under wires.
 const CAUTION_ROOF: &str = "Work on the roof only after isolating and earthing by the agency's own procedure.";
-const CAUTION_WIRE: &str = "The overhead is live. Looking from the ground comes first; work on it is for the line crew.";
+const CAUTION_WIRE: &str =
+    "The overhead is live. Looking from the ground comes first; work on it is for the line crew.";
 
 pub(super) fn lines(study: &Study) -> Vec<WorkLine> {
     let places = study.findings.places.iter().filter_map(|place| place_line(place, study));
@@ -26,6 +28,12 @@ fn excess_a_month(recent: u64, expected: f64, days: f64) -> f64 {
     let recent_days = RECENT_DAYS.min(days).max(1.0);
     let usual = expected / days.max(1.0) * recent_days;
     (recent as f64 - usual).max(0.0) / recent_days * MONTH_DAYS
+}
+
+/// Whether the last months, too, saw more than is usual: the lower limit (one-sided, 90 %) of their count is above it.
+fn goes_on(against: &Against, days: f64) -> bool {
+    let usual = against.expected / days.max(1.0) * RECENT_DAYS.min(days);
+    against.recent > 0 && poisson_limits(against.recent, 0.8).0 > usual
 }
 
 fn place_line(place: &PlaceFinding, study: &Study) -> Option<WorkLine> {
@@ -45,7 +53,7 @@ fn place_line(place: &PlaceFinding, study: &Study) -> Option<WorkLine> {
         Cause::Ordinary | Cause::Untold | Cause::Driving => return None,
     };
     // What has ceased is history, and no work.
-    if place.against.recent == 0 {
+    if !goes_on(&place.against, study.days) {
         return None;
     }
     let recent = words::count(place.against.recent, "was", "were");
@@ -67,10 +75,7 @@ fn place_line(place: &PlaceFinding, study: &Study) -> Option<WorkLine> {
                 .vehicles
                 .iter()
                 .map(|(vehicle, count)| {
-                    vec![
-                        crate::fleet::sheet::Cell::Vehicle(vehicle.clone()),
-                        crate::fleet::sheet::Cell::Count(*count),
-                    ]
+                    vec![crate::fleet::sheet::Cell::Vehicle(vehicle.clone()), crate::fleet::sheet::Cell::Count(*count)]
                 })
                 .collect(),
             Some("pole-offs"),
@@ -96,7 +101,7 @@ fn vehicle_line(found: &VehicleFinding, study: &Study) -> Option<WorkLine> {
     let against = &found.against;
     let (factor, above) = (against.factor?, against.above?);
     let (low, _) = against.limits?;
-    if low <= 1.0 || above < VEHICLE_SURE || factor.value < VEHICLE_FACTOR || against.recent == 0 {
+    if low <= 1.0 || above < VEHICLE_SURE || factor.value < VEHICLE_FACTOR || !goes_on(against, study.days) {
         return None;
     }
     let (left, right) = found.sides;
@@ -104,8 +109,11 @@ fn vehicle_line(found: &VehicleFinding, study: &Study) -> Option<WorkLine> {
     // More on one side than a coin would give once in twenty.
     let sided = one >= 5 && one as f64 - other as f64 > 2.0 * ((one + other) as f64).sqrt();
     let subject = if sided { format!("collector, {side}") } else { "collectors".to_owned() };
-    let aside =
-        if sided { format!("; the {side} one alone was off the wire in {one} of {}", one + other) } else { String::new() };
+    let aside = if sided {
+        format!("; the {side} one alone was off the wire in {one} of {}", one + other)
+    } else {
+        String::new()
+    };
     let spread = words::count(found.places.len() as u64, "place", "places");
     let reason = format!(
         "{} at {spread} where {} were to be expected{}{aside}.",

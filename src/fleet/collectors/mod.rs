@@ -160,7 +160,7 @@ fn driven(question: &Question, study: &mut Study) -> Result<Option<Driven>, Flee
             id: "km-days",
             title: "Kilometres by vehicle and day, and whether the day was one of frost in the middle of the fleet",
             sql: format!(
-                "WITH own AS (SELECT vehicle, service_day, SUM(CASE WHEN {distance} > 0 THEN {distance} END) / 1000 AS km,\n  \
+                "WITH own AS (SELECT vehicle, service_day, SUM(CASE WHEN {distance} > 0 THEN {distance} END) AS km,\n  \
                  AVG({ambient}) AS ambient FROM runs WHERE {days} GROUP BY vehicle, service_day),\n\
                  fleet AS (SELECT service_day, approx_percentile_cont(ambient, 0.5) AS ambient FROM own\n  \
                  WHERE ambient IS NOT NULL GROUP BY service_day)\n\
@@ -174,7 +174,7 @@ fn driven(question: &Question, study: &mut Study) -> Result<Option<Driven>, Flee
             id: "km-days",
             title: "Kilometres by vehicle and day",
             sql: format!(
-                "SELECT vehicle, service_day, SUM(CASE WHEN {distance} > 0 THEN {distance} END) / 1000 AS km, 0 AS frost\n\
+                "SELECT vehicle, service_day, SUM(CASE WHEN {distance} > 0 THEN {distance} END) AS km, 0 AS frost\n\
                  FROM runs\nWHERE {days}\nGROUP BY vehicle, service_day\nORDER BY vehicle, service_day"
             ),
         }
@@ -222,7 +222,8 @@ fn wear(insert: &Fitting, driven: &Driven, travel: &Travel, known_from: Date) ->
     let month = |day: Date| day.strftime("%Y-%m").to_string();
     let (first, last) = (month(insert.fitted), month(removed));
     let mut by_line: BTreeMap<&str, f64> = BTreeMap::new();
-    for leg in travel.legs.iter().filter(|leg| leg.vehicle == insert.vehicle && first <= leg.month && leg.month <= last) {
+    for leg in travel.legs.iter().filter(|leg| leg.vehicle == insert.vehicle && first <= leg.month && leg.month <= last)
+    {
         *by_line.entry(leg.line.as_deref().unwrap_or("")).or_default() += leg.km;
     }
     let line = by_line.into_iter().max_by(|a, b| a.1.total_cmp(&b.1)).map_or("", |(line, _)| line);
@@ -301,8 +302,7 @@ fn grouped(by: &'static str, names: &[&str], columns: &[Vec<f64>], rates: &[f64]
     let index: HashMap<&str, usize> = members.keys().enumerate().map(|(at, name)| (*name, at)).collect();
     let group: Vec<usize> = names.iter().map(|name| index[name]).collect();
     let is_grouped = members.len() >= 2 && members.len() < names.len();
-    let fit =
-        if is_grouped { robust(columns, rates, &group, members.len()) } else { robust(columns, rates, &[], 0) }?;
+    let fit = if is_grouped { robust(columns, rates, &group, members.len()) } else { robust(columns, rates, &[], 0) }?;
     let coefficients = fit.coefficients.iter().copied().zip(fit.standard_errors.iter().copied()).collect();
     let left = rates
         .iter()
@@ -314,7 +314,8 @@ fn grouped(by: &'static str, names: &[&str], columns: &[Vec<f64>], rates: &[f64]
         .collect();
     let of_one = |rows: &[usize]| {
         let vehicle = &worn[rows[0]].vehicle;
-        (by != "batch" && by != "line" && rows.iter().all(|&row| worn[row].vehicle == *vehicle)).then(|| vehicle.clone())
+        (by != "batch" && by != "line" && rows.iter().all(|&row| worn[row].vehicle == *vehicle))
+            .then(|| vehicle.clone())
     };
     let group = is_grouped.then(|| Grouped {
         by,

@@ -2,8 +2,8 @@
 
 use super::{Grouped, Member, Study};
 use crate::fleet::rates::Rates;
-use crate::fleet::shown::{axis, column, table};
 use crate::fleet::sheet::{Cell, Drawn, Level, Picture, Rung, Section, Sheet, Sure, Table, WorkKind, WorkLine};
+use crate::fleet::shown::{axis, column, table};
 use crate::fleet::words;
 
 /// So sure must it be that something eats inserts.
@@ -29,7 +29,11 @@ pub(super) fn sheet(study: &Study) -> Sheet {
                 None => "No head, vehicle, line or batch wears inserts faster than chance explains.".to_owned(),
                 Some((group, first)) => format!(
                     "{} faster than chance explains, first {} {}.",
-                    words::count(eaters.len() as u64, "head, vehicle, line or batch wears inserts", "heads, vehicles, lines or batches wear inserts"),
+                    words::count(
+                        eaters.len() as u64,
+                        "head, vehicle, line or batch wears inserts",
+                        "heads, vehicles, lines or batches wear inserts"
+                    ),
                     group.by,
                     first.name
                 ),
@@ -145,7 +149,13 @@ fn group_table(group: &Grouped, study: &Study) -> Table {
         ]
     };
     let rows = group.members.iter().map(row).collect();
-    table(&format!("wear-{}", group.by), &format!("What each {} adds to the wear", group.by), columns, rows, Some("km-days"))
+    table(
+        &format!("wear-{}", group.by),
+        &format!("What each {} adds to the wear", group.by),
+        columns,
+        rows,
+        Some("km-days"),
+    )
 }
 
 fn ladder(group: &Grouped, study: &Study, strong: Option<&str>, data: &Table) -> Option<Picture> {
@@ -163,7 +173,8 @@ fn ladder(group: &Grouped, study: &Study, strong: Option<&str>, data: &Table) ->
         })
         .collect();
     rows.sort_by(|a, b| b.mid.total_cmp(&a.mid).then_with(|| a.label.cmp(&b.label)));
-    let rows: Vec<Rung> = rows.iter().enumerate().filter(|(at, r)| *at < 15 || r.strong).map(|(_, r)| r.clone()).collect();
+    let rows: Vec<Rung> =
+        rows.iter().enumerate().filter(|(at, r)| *at < 15 || r.strong).map(|(_, r)| r.clone()).collect();
     let first = rows.first()?;
     Some(Picture {
         id: format!("wear-{}-{}", group.by, strong.unwrap_or("all")),
@@ -224,7 +235,8 @@ fn apart_table(apart: &Rates) -> Table {
 }
 
 pub(super) fn work(study: &Study) -> Vec<WorkLine> {
-    let mut lines: Vec<WorkLine> = eaters(study).into_iter().filter_map(|(group, member)| wear_line(group, member, study)).collect();
+    let mut lines: Vec<WorkLine> =
+        eaters(study).into_iter().filter_map(|(group, member)| wear_line(group, member, study)).collect();
     if let Some(apart) = &study.apart {
         for rate in apart.rates.iter().filter(|rate| rate.is_work()) {
             let data = apart_table(apart);
@@ -256,7 +268,8 @@ fn wear_line(group: &Grouped, member: &Member, study: &Study) -> Option<WorkLine
     }
     let usual = study.usual?;
     let vehicle = member.vehicle.clone()?;
-    let subject = if group.by == "head" { format!("collector head {}", member.name) } else { "collectors, wear".to_owned() };
+    let subject =
+        if group.by == "head" { format!("collector head {}", member.name) } else { "collectors, wear".to_owned() };
     let reason = format!(
         "{} wore {} mm in 1000 km where {} is usual, by {}.",
         if group.by == "head" { format!("Inserts in head {}", member.name) } else { "Its inserts".to_owned() },
@@ -308,11 +321,5 @@ pub(super) fn of_vehicle(study: &Study, vehicle: &str) -> Vec<Section> {
     if tables.is_empty() {
         return Vec::new();
     }
-    vec![Section {
-        id: "collectors".to_owned(),
-        heading: "Collectors".to_owned(),
-        text,
-        tables,
-        ..Section::default()
-    }]
+    vec![Section { id: "collectors".to_owned(), heading: "Collectors".to_owned(), text, tables, ..Section::default() }]
 }

@@ -170,7 +170,20 @@ pub fn judge(points: &[(f64, f64)], limits: &Limits) -> Option<Judged> {
     };
     let (recheck, marginal) = (cross(limits.recheck, Standing::Recheck), cross(limits.marginal, Standing::Marginal));
     let since = x.first().copied().unwrap_or(last_day);
-    Some(Judged { used: scaled.len(), dark, last, last_day, standing, moves, slope, p, steps, recheck, marginal, since })
+    Some(Judged {
+        used: scaled.len(),
+        dark,
+        last,
+        last_day,
+        standing,
+        moves,
+        slope,
+        p,
+        steps,
+        recheck,
+        marginal,
+        since,
+    })
 }
 
 /// A value on the scale in which drift is reckoned; none for no light.
@@ -316,7 +329,8 @@ mod tests {
     #[test]
     fn wear_that_rises_and_few_readings() {
         let limits = Limits { recheck: Some(10.0), ..Limits::default() };
-        let points: Vec<(f64, f64)> = (0..8).map(|n| (f64::from(n) * 30.0, f64::from(n) + 0.1 * f64::from(n % 2))).collect();
+        let points: Vec<(f64, f64)> =
+            (0..8).map(|n| (f64::from(n) * 30.0, f64::from(n) + 0.1 * f64::from(n % 2))).collect();
         let judged = judge(&points, &limits).unwrap();
         assert_eq!(judged.moves, Moves::Ageing);
         assert!(matches!(judged.recheck, Crossing::At { .. }), "{judged:?}");

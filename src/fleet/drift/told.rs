@@ -4,10 +4,8 @@ use std::collections::BTreeMap;
 
 use super::judged::{LEVEL, Moves, Standing, scale};
 use super::{Due, Series, Study};
+use crate::fleet::sheet::{Cell, Drawn, Level, Mark, Picture, Section, Sheet, Sure, Table, Trace, WorkKind, WorkLine};
 use crate::fleet::shown::{axis, column, days_axis, table};
-use crate::fleet::sheet::{
-    Cell, Drawn, Level, Mark, Picture, Section, Sheet, Sure, Table, Trace, WorkKind, WorkLine,
-};
 use crate::fleet::stats::trend::Crossing;
 use crate::fleet::{span, words};
 
@@ -22,7 +20,8 @@ const CAUTION: &str = "Links end in power electronics: filter capacitors stay ch
 
 pub(super) fn sheet(study: &Study) -> Sheet {
     let mut sections = Vec::new();
-    let (pressing, others): (Vec<&Series>, Vec<&Series>) = study.series.iter().partition(|series| is_pressing(series, study));
+    let (pressing, others): (Vec<&Series>, Vec<&Series>) =
+        study.series.iter().partition(|series| is_pressing(series, study));
     if !pressing.is_empty() {
         sections.push(Section {
             id: "crossing".to_owned(),
@@ -55,7 +54,10 @@ pub(super) fn sheet(study: &Study) -> Sheet {
                 words::count(study.series.len() as u64, "channel", "channels"),
                 words::count(pressing.len() as u64, "is", "are")
             ),
-            format!("{} stepped suddenly for the worse, as a disturbed connector does.", words::count(stepped as u64, "channel", "channels")),
+            format!(
+                "{} stepped suddenly for the worse, as a disturbed connector does.",
+                words::count(stepped as u64, "channel", "channels")
+            ),
             format!("{} due.", words::count(study.due.len() as u64, "reading is", "readings are")),
         ]
     };
@@ -179,7 +181,9 @@ fn sentence(series: &Series) -> String {
     } else {
         let limit = match judged.standing {
             Standing::Marginal => series.limits.marginal.map(|limit| format!(", marginal from {}", with_unit(limit))),
-            Standing::Recheck => series.limits.recheck.map(|limit| format!(", beyond the recheck limit of {}", with_unit(limit))),
+            Standing::Recheck => {
+                series.limits.recheck.map(|limit| format!(", beyond the recheck limit of {}", with_unit(limit)))
+            }
             Standing::Suspect => series.limits.suspect.map(|limit| format!(", suspect from {}", with_unit(limit))),
             Standing::Good | Standing::Dark => None,
         };
@@ -187,7 +191,10 @@ fn sentence(series: &Series) -> String {
     }
     if let Some(step) = judged.steps.iter().rev().find(|step| step.better_by < 0.0) {
         let day = span::day_of(step.at).map(|day| format!(" about {day}")).unwrap_or_default();
-        parts.push(format!("it stepped by {} {scale_unit}{day}, as a disturbed connector does", words::short(step.better_by.abs())));
+        parts.push(format!(
+            "it stepped by {} {scale_unit}{day}, as a disturbed connector does",
+            words::short(step.better_by.abs())
+        ));
     }
     if matches!(judged.moves, Moves::Ageing | Moves::SteppedAndAgeing)
         && let Some(slope) = judged.slope
@@ -252,7 +259,8 @@ fn picture(series: &Series) -> Picture {
 }
 
 fn due_section(due: &[Due]) -> Section {
-    let columns = vec![column("vehicle", "", ""), column("channel", "", ""), column("last", "", ""), column("due", "", "")];
+    let columns =
+        vec![column("vehicle", "", ""), column("channel", "", ""), column("last", "", ""), column("due", "", "")];
     let rows = due
         .iter()
         .map(|due| {
@@ -273,7 +281,8 @@ fn due_section(due: &[Due]) -> Section {
 }
 
 pub(super) fn work(study: &Study) -> Vec<WorkLine> {
-    let pressing = study.series.iter().filter(|series| is_pressing(series, study)).map(|series| work_line(series, study));
+    let pressing =
+        study.series.iter().filter(|series| is_pressing(series, study)).map(|series| work_line(series, study));
     let mut lines: Vec<WorkLine> = pressing.collect();
     let mut due: BTreeMap<&str, Vec<&Due>> = BTreeMap::new();
     for reading in &study.due {
@@ -290,7 +299,11 @@ pub(super) fn work(study: &Study) -> Vec<WorkLine> {
             vehicle: Some(vehicle.to_owned()),
             subject: "readings due".to_owned(),
             kind: WorkKind::Due,
-            reason: format!("{} due{since}: {}.", words::count(due.len() as u64, "reading is", "readings are"), words::list(&names, 5)),
+            reason: format!(
+                "{} due{since}: {}.",
+                words::count(due.len() as u64, "reading is", "readings are"),
+                words::list(&names, 5)
+            ),
             sure: Sure { probability: None, words: "by the calendar".to_owned() },
             weight: 0.0,
             evidence: None,

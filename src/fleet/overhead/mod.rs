@@ -11,7 +11,7 @@ use std::collections::{BTreeMap, HashMap};
 use jiff::civil::Date;
 
 use super::apart::{self, Causes, Split, Verdict};
-use super::places::{Kind, Network, Place, Position, usable, usual_rate};
+use super::places::{Kind, Network, Place, Position, usable, usual};
 use super::sheet::{Query, Section, Sheet, WorkKind, WorkLine};
 use super::stats::exact::ratio_limits;
 use super::stats::gamma_poisson;
@@ -249,7 +249,9 @@ pub fn study(question: &Question) -> Result<Study, FleetError> {
     let (counts, recents) = (answer.numbers("times")?, answer.numbers("recent")?);
     let mut cells: HashMap<String, Vec<Cell>> = HashMap::new();
     for (row, vehicle) in vehicles.into_iter().enumerate() {
-        let (Some(counter), Some(vehicle), Some(count)) = (counters[row].clone(), vehicle, counts[row]) else { continue };
+        let (Some(counter), Some(vehicle), Some(count)) = (counters[row].clone(), vehicle, counts[row]) else {
+            continue;
+        };
         let at = latitudes[row].zip(longitudes[row]).filter(|&at| usable(at));
         let recent = recents[row].unwrap_or(0.0) as u64;
         cells.entry(counter).or_default().push(Cell { vehicle, at, count: count as u64, recent });
@@ -410,14 +412,14 @@ fn judge(
     for _ in 0..2 {
         let before = stands_out.clone();
         for place in (0..places.len()).filter(|&place| sums[place].0 > 0) {
-            let usual = usual_rate(places, place, sums, &before);
+            let usual = usual(places, place, sums, &before);
             let expected: Vec<f64> =
-                passed.iter().zip(factors).map(|(passed, factor)| passed[place] * usual * factor).collect();
+                passed.iter().zip(factors).map(|(passed, factor)| passed[place] * usual.rate * factor).collect();
             let total = expected.iter().sum();
             let is_judged = places[place].is_spot() && sums[place].0 >= JUDGED_FROM;
             let looked_at = if places[place].kind == Kind::Wire { picked } else { 1.0 };
             let split = Split { counts: counts[place].clone(), expected };
-            let causes = if is_judged { apart::compare(&[split], looked_at) } else { None };
+            let causes = if is_judged { apart::compare(&[split], looked_at, usual.alike) } else { None };
             stands_out[place] = causes.as_ref().is_some_and(|causes| causes.verdict().0 != Verdict::Ordinary);
             judged[place] = (total, causes);
         }

@@ -66,7 +66,10 @@ fn a_place_of_many_is_told_from_a_place_of_one() {
     assert_eq!(told("G-3"), Some(Told::Many));
     assert_eq!(told("line-1-5.50-km"), Some(Told::One("207".into())));
     let work = study.work();
-    assert!(work.iter().any(|line| line.vehicle.is_none() && line.subject == "overhead at G-3 (section gap)"), "{work:?}");
+    assert!(
+        work.iter().any(|line| line.vehicle.is_none() && line.subject == "overhead at G-3 (section gap)"),
+        "{work:?}"
+    );
     assert!(work.iter().any(|line| line.vehicle.as_deref() == Some("207")), "{work:?}");
     let sheet = study.sheet();
     assert!(sheet.lead.iter().all(|text| !text.contains("NaN")));

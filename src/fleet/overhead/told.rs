@@ -1,10 +1,8 @@
 //! The overhead, for people: maps and tables by kind, the worklist, a vehicle's part.
 
 use super::{AtPlace, OfKind, OfVehicle, RECENT_DAYS, Study, Told};
+use crate::fleet::sheet::{Cell, Drawn, Picture, Section, Sheet, Spot, SpotKind, Sure, Table, WorkKind, WorkLine};
 use crate::fleet::shown::{column, table};
-use crate::fleet::sheet::{
-    Cell, Drawn, Picture, Section, Sheet, Spot, SpotKind, Sure, Table, WorkKind, WorkLine,
-};
 use crate::fleet::words;
 
 const MONTH_DAYS: f64 = 30.4;
@@ -12,7 +10,8 @@ const MONTH_DAYS: f64 = 30.4;
 const VEHICLE_LOW: f64 = 1.3;
 /// A place must see so many times the usual to be worth a walk.
 const PLACE_RATIO: f64 = 2.0;
-const CAUTION_WIRE: &str = "The overhead is live. Looking from the ground comes first; work on it is for the line crew.";
+const CAUTION_WIRE: &str =
+    "The overhead is live. Looking from the ground comes first; work on it is for the line crew.";
 const CAUTION_ROOF: &str = "Work on the roof only after isolating and earthing by the agency's own procedure.";
 
 pub(super) fn sheet(study: &Study) -> Sheet {
@@ -30,7 +29,8 @@ pub(super) fn sheet(study: &Study) -> Sheet {
             lead.push(kind_sentence(kind));
         }
     }
-    let mut sections: Vec<Section> = study.kinds.iter().filter(|kind| kind.total > 0).map(|kind| section(kind, study)).collect();
+    let mut sections: Vec<Section> =
+        study.kinds.iter().filter(|kind| kind.total > 0).map(|kind| section(kind, study)).collect();
     if !study.notes.is_empty() {
         sections.push(Section {
             id: "missing".to_owned(),
@@ -55,8 +55,11 @@ fn kind_sentence(kind: &OfKind) -> String {
     let of = |keep: &dyn Fn(&Told) -> bool| {
         kind.places.iter().filter(|at| at.verdict.as_ref().is_some_and(|(told, _)| keep(told))).count() as u64
     };
-    let unknown =
-        if kind.unknown > 0 { format!("; of {} the place is not known", words::number(kind.unknown as f64, 0)) } else { String::new() };
+    let unknown = if kind.unknown > 0 {
+        format!("; of {} the place is not known", words::number(kind.unknown as f64, 0))
+    } else {
+        String::new()
+    };
     format!(
         "{}: {}, {} where many vehicles have it, {} where one does, {} untold{unknown}.",
         kind.sought.heading,
@@ -292,10 +295,7 @@ fn vehicle_line(own: &OfVehicle, kind: &OfKind, study: &Study) -> Option<WorkLin
         vehicle: Some(own.vehicle.clone()),
         subject: kind.sought.own.1.to_owned(),
         kind: kind.sought.own.0,
-        sure: Sure {
-            probability: None,
-            words: "95 % limits of the ratio lie clear of the fleet's".to_owned(),
-        },
+        sure: Sure { probability: None, words: "95 % limits of the ratio lie clear of the fleet's".to_owned() },
         weight: weight(own.recent, own.count, own.expected, kind, study),
         evidence: Some(ladder(own, kind)),
         more: ("overhead".to_owned(), kind.sought.id.to_owned()),
@@ -328,7 +328,11 @@ fn ladder(own: &OfVehicle, kind: &OfKind) -> Picture {
     Picture {
         id: format!("{}-{}", kind.sought.id, own.vehicle),
         title: format!("{}, observed over expected", kind.sought.heading),
-        says: format!("Vehicle {} with {} times the expected.", own.vehicle, words::short(own.count as f64 / own.expected)),
+        says: format!(
+            "Vehicle {} with {} times the expected.",
+            own.vehicle,
+            words::short(own.count as f64 / own.expected)
+        ),
         drawn: Drawn::Ladder {
             axis: crate::fleet::shown::axis("observed over expected", "1"),
             rows: shown,

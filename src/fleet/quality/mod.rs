@@ -166,8 +166,7 @@ impl Message {
 /// The engine cannot answer.
 pub fn study(question: &Question) -> Result<Study, FleetError> {
     let Question { engine, records, terms } = *question;
-    let mut study =
-        Study { today: Some(terms.today), on_books: !records.vehicles.is_empty(), ..Study::default() };
+    let mut study = Study { today: Some(terms.today), on_books: !records.vehicles.is_empty(), ..Study::default() };
     if engine.has("runs", "service_day") {
         reporting(question, &mut study)?;
         outages(question, &mut study)?;
@@ -210,7 +209,7 @@ fn reporting(question: &Question, study: &mut Study) -> Result<(), FleetError> {
     study.missing_days = missing_days(&study.by_day, terms.today);
     let km = if engine.has("runs", &terms.names.distance) {
         let distance = span::column(&terms.names.distance);
-        format!("SUM(CASE WHEN {distance} > 0 THEN {distance} END) / 1000")
+        format!("SUM(CASE WHEN {distance} > 0 THEN {distance} END)")
     } else {
         "CAST(NULL AS DOUBLE)".to_owned()
     };
@@ -397,7 +396,8 @@ fn buses(question: &Question, study: &mut Study) -> Result<(), FleetError> {
     study.queries.push(query);
     let (vehicles, names) = (answer.texts("vehicle")?, answer.texts("bus")?);
     let recorded = answer.numbers("recorded_h")?;
-    let [steps, errors, silences] = [answer.numbers("steps_back")?, answer.numbers("errors")?, answer.numbers("silences")?];
+    let [steps, errors, silences] =
+        [answer.numbers("steps_back")?, answer.numbers("errors")?, answer.numbers("silences")?];
     let count = |value: Option<f64>| value.unwrap_or(0.0).max(0.0) as u64;
     for (row, vehicle) in vehicles.into_iter().enumerate() {
         let Some(vehicle) = vehicle else { continue };
@@ -411,7 +411,9 @@ fn buses(question: &Question, study: &mut Study) -> Result<(), FleetError> {
         });
     }
     study.buses.sort_by(|a, b| {
-        (b.steps_back, b.errors, b.silences).cmp(&(a.steps_back, a.errors, a.silences)).then_with(|| a.vehicle.cmp(&b.vehicle))
+        (b.steps_back, b.errors, b.silences)
+            .cmp(&(a.steps_back, a.errors, a.silences))
+            .then_with(|| a.vehicle.cmp(&b.vehicle))
     });
     Ok(())
 }

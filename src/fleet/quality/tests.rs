@@ -69,7 +69,8 @@ fn an_empty_store_gets_a_word() {
 
 #[test]
 fn a_sensor_that_lies_is_on_the_worklist() {
-    let own = |vehicle: &str, off: f64, stuck: bool| Ambient { vehicle: vehicle.into(), off, spread: 0.8, days: 40, stuck };
+    let own =
+        |vehicle: &str, off: f64, stuck: bool| Ambient { vehicle: vehicle.into(), off, spread: 0.8, days: 40, stuck };
     let study = Study {
         ambient: vec![own("201", 0.2, false), own("202", 5.5, false), own("203", 1.0, true)],
         outages: vec![Outage {

@@ -1,10 +1,10 @@
 //! The data's quality, for people: the sheet, the worklist, a vehicle's part.
 
 use super::{Ambient, Outage, Reports, State, Study};
-use crate::fleet::shown::{axis, column, days_axis, table};
 use crate::fleet::sheet::{
     Cell, Drawn, Level, Mark, Picture, Rung, Section, Sheet, Sure, Table, Trace, WorkKind, WorkLine,
 };
+use crate::fleet::shown::{axis, column, days_axis, table};
 use crate::fleet::{span, words};
 
 /// So many missing days are named; the table has all.
@@ -22,8 +22,17 @@ pub(super) fn sheet(study: &Study) -> Sheet {
         sections.push(Section {
             id: "missing-days".to_owned(),
             heading: "Days that are missing".to_owned(),
-            text: vec!["On these days no vehicle reported at all: the gateway, the network or the store was at fault.".to_owned()],
-            tables: vec![table("missing-days", "Days without any run", vec![column("day", "", "")], rows, Some("reports-days"))],
+            text: vec![
+                "On these days no vehicle reported at all: the gateway, the network or the store was at fault."
+                    .to_owned(),
+            ],
+            tables: vec![table(
+                "missing-days",
+                "Days without any run",
+                vec![column("day", "", "")],
+                rows,
+                Some("reports-days"),
+            )],
             ..Section::default()
         });
     }
@@ -111,7 +120,8 @@ fn reporting_section(study: &Study) -> Section {
     let mut order: Vec<&Reports> = study.vehicles.iter().collect();
     order.sort_by(|a, b| a.state.cmp(&b.state).then_with(|| a.vehicle.cmp(&b.vehicle)));
     let data = reports_table(&order);
-    let points: Vec<(f64, f64)> = study.by_day.iter().map(|(day, count)| (span::number_of(*day), *count as f64)).collect();
+    let points: Vec<(f64, f64)> =
+        study.by_day.iter().map(|(day, count)| (span::number_of(*day), *count as f64)).collect();
     let last = study.by_day.last().map_or(0, |(_, count)| *count);
     let rows = study.by_day.iter().map(|(day, count)| vec![Cell::Day(*day), Cell::Count(*count)]).collect();
     let columns = vec![column("day", "", ""), column("vehicles", "1", "")];
@@ -179,7 +189,13 @@ fn outages_table(rows: &[&Outage]) -> Table {
             Cell::Count(own.days),
         ]
     };
-    table("outages", "Sensors missing for more than 1 % of the time in use", columns, rows.iter().map(row).collect(), None)
+    table(
+        "outages",
+        "Sensors missing for more than 1 % of the time in use",
+        columns,
+        rows.iter().map(row).collect(),
+        None,
+    )
 }
 
 fn ambient_table(rows: &[&Ambient]) -> Table {
@@ -200,7 +216,13 @@ fn ambient_table(rows: &[&Ambient]) -> Table {
             if own.lies() { Cell::Text(lies.to_owned()) } else { Cell::Missing("no") },
         ]
     };
-    table("ambient", "Ambient sensors against their neighbours", columns, rows.iter().map(row).collect(), Some("ambient-neighbours"))
+    table(
+        "ambient",
+        "Ambient sensors against their neighbours",
+        columns,
+        rows.iter().map(row).collect(),
+        Some("ambient-neighbours"),
+    )
 }
 
 fn ambient_section(study: &Study) -> Section {
@@ -277,7 +299,13 @@ fn buses_section(study: &Study) -> Section {
         id: "buses".to_owned(),
         heading: "Buses and clocks".to_owned(),
         text: vec![format!("On {} the clock stepped back.", words::count(stepped, "bus", "buses"))],
-        tables: vec![table("buses", "Clock steps, error frames and silences, worst first", columns, rows, Some("bus-health"))],
+        tables: vec![table(
+            "buses",
+            "Clock steps, error frames and silences, worst first",
+            columns,
+            rows,
+            Some("bus-health"),
+        )],
         ..Section::default()
     }
 }
@@ -307,7 +335,13 @@ fn messages_section(study: &Study) -> Section {
     Section {
         id: "messages".to_owned(),
         heading: "Messages of which frames are missing".to_owned(),
-        tables: vec![table("messages", "More than one frame in fifty missing, worst first", columns, rows, Some("message-health"))],
+        tables: vec![table(
+            "messages",
+            "More than one frame in fifty missing, worst first",
+            columns,
+            rows,
+            Some("message-health"),
+        )],
         ..Section::default()
     }
 }
@@ -320,7 +354,10 @@ pub(super) fn work(study: &Study) -> Vec<WorkLine> {
     let data = ambient_table(&order);
     for own in study.ambient.iter().filter(|own| own.lies()) {
         let reason = if own.stuck {
-            format!("Ambient sensor hardly moved over {}, while the fleet's did.", words::count(own.days, "day", "days"))
+            format!(
+                "Ambient sensor hardly moved over {}, while the fleet's did.",
+                words::count(own.days, "day", "days")
+            )
         } else {
             format!(
                 "Ambient sensor read {} K {} than its neighbours in the mean of {}.",
@@ -334,7 +371,10 @@ pub(super) fn work(study: &Study) -> Vec<WorkLine> {
             subject: "ambient sensor".to_owned(),
             kind: WorkKind::Sensor,
             reason,
-            sure: Sure { probability: None, words: format!("it moves {} K about that from day to day", words::number(own.spread, 1)) },
+            sure: Sure {
+                probability: None,
+                words: format!("it moves {} K about that from day to day", words::number(own.spread, 1)),
+            },
             weight: 0.01,
             evidence: ambient_picture(&order, Some(&own.vehicle), &data),
             more: ("data-quality".to_owned(), "ambient".to_owned()),
