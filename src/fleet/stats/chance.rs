@@ -82,3 +82,46 @@ impl Stream {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn mean_and_variance(mut draw: impl FnMut() -> f64) -> (f64, f64) {
+        let drawn: Vec<f64> = (0..40_000).map(|_| draw()).collect();
+        let mean = drawn.iter().sum::<f64>() / drawn.len() as f64;
+        (mean, drawn.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / drawn.len() as f64)
+    }
+
+    #[test]
+    fn streams_have_the_means_and_variances_they_shall() {
+        let mut chance = Stream::new(1);
+        let is = |what: &str, (mean, variance): (f64, f64), wanted_mean: f64, wanted_variance: f64| {
+            // Five standard errors of a mean; a tenth for the variance.
+            assert!((mean - wanted_mean).abs() < 5.0 * (wanted_variance / 40_000.0).sqrt(), "{what}: mean {mean}");
+            assert!((variance / wanted_variance - 1.0).abs() < 0.1, "{what}: variance {variance}");
+        };
+        is("normal", mean_and_variance(|| chance.normal()), 0.0, 1.0);
+        for shape in [0.3, 1.0, 7.5] {
+            is("gamma", mean_and_variance(|| chance.gamma(shape)), shape, shape);
+        }
+        for mean in [0.2, 4.0, 33.0, 900.0] {
+            is("poisson", mean_and_variance(|| chance.poisson(mean) as f64), mean, mean);
+        }
+        is("below", mean_and_variance(|| chance.below(5) as f64), 2.0, 2.0);
+    }
+
+    #[test]
+    fn a_seed_always_gives_the_same_numbers() {
+        // The first two numbers of SplitMix64 from seed 0 (from memory; also in the tests of the Rust crate rand_xoshiro).
+        let mut chance = Stream::new(0);
+        assert_eq!([chance.bits(), chance.bits()], [0xE220_A839_7B1D_CDAF, 0x6E78_9E6A_A1B9_65F4]);
+        let mut order: Vec<u32> = (0..20).collect();
+        Stream::new(4).shuffle(&mut order);
+        assert_ne!(order, (0..20).collect::<Vec<_>>());
+        order.sort_unstable();
+        assert_eq!(order, (0..20).collect::<Vec<_>>());
+        assert_eq!(Stream::new(4).below(0), 0);
+        assert_eq!(Stream::new(4).poisson(0.0), 0);
+    }
+}

@@ -116,3 +116,83 @@ impl<'a> Near<'a> {
 fn row(latitude: f64, height: f64) -> i64 {
     (latitude / height).floor() as i64
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::chance::Stream;
+    use super::*;
+
+    #[test]
+    fn seven_places_are_two_clusters_and_one_alone() {
+        // By another library with great circles, and distances far from the limit.
+        let points = [
+            (50.0, 8.0),
+            (50.0001, 8.0001),
+            (50.00012, 8.0),
+            (50.005, 8.005),
+            (50.00505, 8.0051),
+            (50.0051, 8.005),
+            (50.02, 8.02),
+        ];
+        let wanted = [Some(0), Some(0), Some(0), Some(1), Some(1), Some(1), None];
+        assert_eq!(dbscan(&points, 25.0, 3), wanted);
+    }
+
+    #[test]
+    fn the_documented_example_of_another_library() {
+        // scikit-learn's DBSCAN docstring: eps 3, min_samples 2; its units taken as tenths of a kilometre about the equator.
+        let points = [(1.0, 2.0), (2.0, 2.0), (2.0, 3.0), (8.0, 7.0), (8.0, 8.0), (25.0, 80.0)]
+            .map(|(x, y)| (x * 100.0 / 110_574.0, y * 100.0 / 111_320.0));
+        assert_eq!(dbscan(&points, 300.0, 2), [Some(0), Some(0), Some(0), Some(1), Some(1), None]);
+    }
+
+    /// By all pairs, as the definition says.
+    fn slow(points: &[(f64, f64)], limit: f64, least: usize) -> Vec<Option<usize>> {
+        let near = |i: usize| (0..points.len()).filter(move |&j| metres(points[i], points[j]) <= limit);
+        let core: Vec<bool> = (0..points.len()).map(|i| near(i).count() >= least).collect();
+        let mut labels = vec![None; points.len()];
+        let mut next = 0;
+        for i in 0..points.len() {
+            if labels[i].is_some() || !core[i] {
+                continue;
+            }
+            let mut waiting = vec![i];
+            while let Some(j) = waiting.pop() {
+                if labels[j].is_none() {
+                    labels[j] = Some(next);
+                    waiting.extend(near(j).filter(|_| core[j]));
+                }
+            }
+            next += 1;
+        }
+        labels
+    }
+
+    #[test]
+    fn cells_find_what_all_pairs_find() {
+        let mut chance = Stream::new(2);
+        for (latitude, longitude, reach) in
+            [(47.3, 8.5, 0.004), (-0.0005, 179.9995, 0.004), (71.0, -30.0, 0.01), (89.9999, 10.0, 0.0002)]
+        {
+            let points: Vec<(f64, f64)> = (0..300)
+                .map(|_| {
+                    let east: f64 = longitude + reach * (chance.unit() - 0.5) * if latitude > 89.0 { 1e6 } else { 1.0 };
+                    (latitude + reach * (chance.unit() - 0.5), if east > 180.0 { east - 360.0 } else { east })
+                })
+                .map(|(latitude, longitude)| (latitude.min(90.0), longitude))
+                .collect();
+            for limit in [10.0, 30.0] {
+                assert_eq!(dbscan(&points, limit, 4), slow(&points, limit, 4), "{latitude} {limit}");
+            }
+        }
+    }
+
+    #[test]
+    fn what_is_no_place_stands_alone() {
+        let points = [(f64::NAN, 0.0), (1.0, f64::INFINITY), (95.0, 3.0), (1.0, 1.0), (1.0, 1.0)];
+        assert_eq!(dbscan(&points, 5.0, 2), [None, None, None, Some(0), Some(0)]);
+        assert_eq!(dbscan(&points, f64::NAN, 2), [None; 5]);
+        assert_eq!(dbscan(&[], 5.0, 2), []);
+        assert_eq!(dbscan(&[(1.0, 1.0)], 0.0, 0), [Some(0)]);
+    }
+}

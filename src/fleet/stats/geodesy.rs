@@ -76,3 +76,66 @@ impl Plane {
         (east * self.east, (latitude - self.latitude) * self.north)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn close(got: f64, wanted: f64, tolerance: f64) {
+        assert!((got - wanted).abs() <= tolerance, "{got} is not {wanted} within {tolerance}");
+    }
+
+    #[test]
+    fn geodesics_are_those_of_the_published_test_points() {
+        // GeographicLib's own test set (C.F.F. Karney, MIT licence).
+        let table = [
+            ((35.60777, -139.44815), (-11.17491, -69.95921), 8_935_244.560_481_83),
+            ((-19.79938, -174.47484), (-11.99349, -154.35109), 2_319_004.860_116_938_9),
+            ((-41.22777, 122.32875), (-7.57291, 130.37946), 3_812_686.035_106_021),
+        ];
+        for (from, to, wanted) in table {
+            close(metres(from, to), wanted, 1e-8 * wanted.sqrt());
+        }
+        close(metres((0.0, 0.0), (90.0, 0.0)), 10_001_965.7293, 1e-4);
+        close(metres((50.0, 8.0), (50.0001, 8.0002)), 18.1474, 5e-5);
+    }
+
+    #[test]
+    fn the_plane_is_the_ellipsoid_in_the_small() {
+        for point in [(47.3, 8.5), (0.0, 180.0), (-33.0, -70.6), (68.0, 20.0)] {
+            let plane = Plane::about(point).unwrap();
+            for (north, east) in [(0.001, 0.0), (0.0, 0.002), (-0.0015, 0.0015)] {
+                let other = (point.0 + north, point.1 + east);
+                let (x, y) = plane.metres(other);
+                close(x.hypot(y), metres(point, other), 1e-3);
+            }
+        }
+    }
+
+    #[test]
+    fn near_gives_how_far_off_and_along() {
+        // Along a parallel, then north: a point 20 m north of the first piece's middle.
+        let way = [(50.0, 8.0), (50.0, 8.002), (50.002, 8.002)];
+        let first = metres(way[0], way[1]);
+        let (off, along) = near((50.0 + 20.0 / 111_229.0, 8.001), &way).unwrap();
+        close(off, 20.0, 0.02);
+        close(along, first / 2.0, 0.05);
+        let (off, along) = near((50.001, 8.0021), &way).unwrap();
+        close(off, metres((50.001, 8.002), (50.001, 8.0021)), 0.01);
+        close(along, first + metres(way[1], (50.001, 8.002)), 0.05);
+        let (off, along) = near((49.99, 8.0), &way).unwrap();
+        close(off, metres((49.99, 8.0), way[0]), 0.05);
+        close(along, 0.0, 1e-9);
+    }
+
+    #[test]
+    fn what_is_no_place_is_never_near() {
+        assert!(metres((f64::NAN, 0.0), (0.0, 0.0)).is_infinite());
+        assert!(near((f64::NAN, 0.0), &[(0.0, 0.0)]).is_none());
+        assert!(near((1.0, 1.0), &[]).is_none());
+        assert!(near((1.0, 1.0), &[(f64::NAN, 1.0), (f64::NAN, 2.0)]).is_none());
+        assert_eq!(near((1.0, 1.0), &[(1.0, 1.0)]), Some((0.0, 0.0)));
+        let (off, along) = near((1.0, 1.0), &[(1.0, 1.0), (1.0, 1.0)]).unwrap();
+        assert_eq!((off, along), (0.0, 0.0));
+    }
+}

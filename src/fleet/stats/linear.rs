@@ -4,6 +4,10 @@
 
 mod ordinary;
 mod robust;
+mod start;
+mod within;
+#[cfg(test)]
+mod tests;
 
 pub use ordinary::{Linear, ordinary};
 pub use robust::{Effect, Robust, robust};

@@ -92,3 +92,47 @@ fn approximate(rho: f64, n: usize) -> f64 {
     let t = rho.abs() * (degrees / left).sqrt();
     StudentsT::new(0.0, 1.0, degrees).map_or(1.0, |students| 2.0 * students.sf(t))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn near(got: f64, wanted: f64, tolerance: f64) {
+        assert!((got - wanted).abs() <= tolerance, "{got} is not {wanted} within {tolerance}");
+    }
+
+    #[test]
+    fn tuna_of_the_textbook() {
+        // M. Hollander and D.A. Wolfe 1973, p. 187; rho and the one-sided 0.0484 as in R's cor.test example.
+        let x = [44.4, 45.9, 41.9, 53.3, 44.7, 44.1, 50.7, 45.2, 60.1];
+        let y = [2.6, 3.1, 2.5, 5.0, 3.6, 4.0, 5.2, 2.8, 3.8];
+        let test = spearman(&x, &y).unwrap();
+        near(test.rho, 0.6, 1e-12);
+        near(test.p, 2.0 * 0.0484, 1.1e-4);
+    }
+
+    #[test]
+    fn ten_pairs_and_their_rank_correlation() {
+        // A much printed example of ten pairs (from memory): −29/165.
+        let x = [106.0, 100.0, 86.0, 101.0, 99.0, 103.0, 97.0, 113.0, 112.0, 110.0];
+        let y = [7.0, 27.0, 2.0, 50.0, 28.0, 29.0, 20.0, 12.0, 6.0, 17.0];
+        near(spearman(&x, &y).unwrap().rho, -29.0 / 165.0, 1e-12);
+    }
+
+    #[test]
+    fn all_orders_of_few_pairs_are_counted() {
+        // Of 3! orders one is as good as this, and one as bad.
+        near(spearman(&[1.0, 2.0, 3.0], &[1.0, 2.0, 3.0]).unwrap().p, 2.0 / 6.0, 1e-12);
+        near(spearman(&[1.0, 2.0, 3.0, 4.0], &[4.0, 3.0, 2.0, 1.0]).unwrap().p, 2.0 / 24.0, 1e-12);
+    }
+
+    #[test]
+    fn what_has_no_order_gives_none() {
+        assert!(spearman(&[1.0, 2.0], &[1.0, 2.0]).is_none());
+        assert!(spearman(&[1.0, 1.0, 1.0], &[1.0, 2.0, 3.0]).is_none());
+        assert!(spearman(&[1.0, 2.0, f64::NAN], &[1.0, 2.0, 3.0]).is_none());
+        assert!(spearman(&[1.0, 2.0, 3.0], &[1.0, 2.0]).is_none());
+        let many: Vec<f64> = (0..40).map(f64::from).collect();
+        assert_eq!(spearman(&many, &many), Some(Correlation { rho: 1.0, p: 0.0 }));
+    }
+}

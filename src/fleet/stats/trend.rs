@@ -4,6 +4,8 @@ mod crossing;
 mod mann_kendall;
 mod step;
 mod theil_sen;
+#[cfg(test)]
+mod tests;
 
 pub use crossing::{Crossing, Good, crossing, crossing_from};
 pub use mann_kendall::{MannKendall, mann_kendall};

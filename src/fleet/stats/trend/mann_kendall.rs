@@ -19,7 +19,7 @@ pub struct MannKendall {
 }
 
 /// Up to this many values without ties all orders are counted.
-pub(super) const EXACT_MAX: usize = 10;
+const EXACT_MAX: usize = 10;
 
 /// Tests values, in the order of time, for a trend. `None` for fewer than 3, or what is no number.
 pub fn mann_kendall(y: &[f64]) -> Option<MannKendall> {

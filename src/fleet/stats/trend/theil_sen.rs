@@ -5,7 +5,7 @@
 use statrs::distribution::{ContinuousCDF, Normal};
 
 use super::super::exact::sound_level;
-use super::mann_kendall::{exact_counts, score_variance};
+use super::mann_kendall::score_variance;
 
 /// A robust straight line.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -14,7 +14,7 @@ pub struct Slope {
     pub slope: f64,
     /// Height at `x` = 0: the median of what the slope leaves.
     pub intercept: f64,
-    /// Lower end of the slope's interval.
+    /// Lower end of the slope's interval. Of 3 readings no interval holds more than two thirds.
     pub low: f64,
     /// Upper end.
     pub high: f64,
@@ -42,34 +42,11 @@ pub fn theil_sen(x: &[f64], y: &[f64], level: f64) -> Option<Slope> {
     fit.intercept.is_finite().then_some(fit)
 }
 
-/// Which of the sorted slopes are the ends of the interval.
+/// Which of the sorted slopes are the ends of the interval: Sen's, by the normal approximation of Kendall's score.
 fn ranks(points: &[(f64, f64)], slopes: usize, level: f64) -> (usize, usize) {
-    let n = points.len();
-    let tied = slopes < n * (n - 1) / 2 || {
-        let mut y: Vec<f64> = points.iter().map(|(_, y)| *y).collect();
-        y.sort_by(f64::total_cmp);
-        y.windows(2).any(|pair| pair[0] == pair[1])
-    };
-    let most = if n <= super::mann_kendall::EXACT_MAX && !tied {
-        // The interval leaves out those slopes beyond which Kendall's score would be too rare.
-        let counts = exact_counts(n);
-        let total: f64 = counts.iter().sum();
-        let mut beyond = 0.0;
-        let fits = |(_, count): &(usize, &f64)| {
-            beyond += **count / total;
-            beyond <= (1.0 - level) / 2.0 + 1e-9
-        };
-        let left_out = counts.iter().enumerate().take_while(fits).count();
-        // Inversions up to `left_out − 1` are too rare: the slope of rank `left_out` (from 1) is the end.
-        left_out.saturating_sub(1)
-    } else {
-        let x: Vec<f64> = points.iter().map(|(x, _)| *x).collect();
-        let y: Vec<f64> = points.iter().map(|(_, y)| *y).collect();
-        let z = Normal::standard().inverse_cdf((1.0 + level) / 2.0);
-        let reach = z * score_variance(&x, &y).sqrt();
-        (((slopes as f64 - reach) / 2.0).round().max(1.0) as usize).saturating_sub(1)
-    };
-    let below = most.min((slopes - 1) / 2);
+    let (x, y): (Vec<f64>, Vec<f64>) = points.iter().copied().unzip();
+    let reach = Normal::standard().inverse_cdf((1.0 + level) / 2.0) * score_variance(&x, &y).sqrt();
+    let below = (((slopes as f64 - reach) / 2.0).round().max(1.0) as usize).saturating_sub(1).min((slopes - 1) / 2);
     (below, slopes - 1 - below)
 }
 
