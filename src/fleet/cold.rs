@@ -68,7 +68,7 @@ pub fn study(question: &Question) -> Result<Study, FleetError> {
     let by_day = format!(
         "WITH own AS (SELECT vehicle, service_day, MIN({distance}) AS setting, AVG({ambient}) AS ambient\n  \
          FROM runs WHERE {} GROUP BY vehicle, service_day),\nneighbours AS (SELECT service_day, \
-         approx_percentile_cont(ambient, 0.5) AS ambient\n  FROM own WHERE ambient IS NOT NULL GROUP BY service_day \
+         MEDIAN(ambient) AS ambient\n  FROM own WHERE ambient IS NOT NULL GROUP BY service_day \
          HAVING COUNT(*) >= {NEIGHBOURS_LEAST})",
         span::days(terms)
     );
@@ -77,7 +77,7 @@ pub fn study(question: &Question) -> Result<Study, FleetError> {
         title: "The fleet's middle setting on warm and on cold days",
         sql: format!(
             "{by_day}\nSELECT CASE WHEN n.ambient < {COLD_BELOW} THEN 'cold' ELSE 'warm' END AS kind, \
-             approx_percentile_cont(o.setting, 0.5) AS setting, COUNT(*) AS days\n\
+             MEDIAN(o.setting) AS setting, COUNT(*) AS days\n\
              FROM own o JOIN neighbours n ON o.service_day = n.service_day\n\
              WHERE o.setting IS NOT NULL AND (n.ambient < {COLD_BELOW} OR n.ambient > {WARM_ABOVE})\nGROUP BY 1\nORDER BY 1"
         ),

@@ -5,7 +5,7 @@ use std::collections::HashMap;
 use jiff::Timestamp;
 use jiff::civil::DateTime;
 
-use super::reckoned::Seen;
+use super::found::Seen;
 use crate::fleet::places::usable;
 use crate::fleet::sheet::Query;
 use crate::fleet::{FleetError, Question, span};

@@ -10,11 +10,12 @@
 
 mod asked;
 mod fair;
+mod found;
 mod reckoned;
 mod told;
 mod work;
 
-pub use reckoned::{Cause, Findings, Leaves, OperatorFinding, PlaceFinding, Seen, VehicleFinding};
+pub use found::{Against, Cause, Findings, Leaves, OperatorFinding, PlaceFinding, Seen, Shares, VehicleFinding};
 
 use super::places::{Network, Position};
 use super::sheet::{Query, Section, Sheet, WorkLine};

@@ -1,6 +1,6 @@
 //! What was found of pole-offs, for people: the sheet, a vehicle's part. The worklist is in `work`.
 
-use super::reckoned::{Against, Cause, LEVEL, Leaves, PlaceFinding, RECENT_DAYS};
+use super::found::{Against, Cause, LEVEL, Leaves, PlaceFinding, RECENT_DAYS};
 use super::{Study, VehicleFinding};
 use crate::fleet::sheet::{Cell, Column, Drawn, Level, Picture, Rung, Section, Sheet, Spot, SpotKind, Table};
 use crate::fleet::shown::{axis, column, table};
@@ -162,6 +162,7 @@ fn clusters_section(study: &Study) -> Section {
                 Cell::Text(cause_word(cause)),
                 if *cause == Cause::Untold { Cell::Missing("cannot be told") } else { Cell::share(sure) },
                 Cell::Count(place.against.observed),
+                Cell::Count(place.against.recent),
                 Cell::Count(place.vehicles.len() as u64),
                 Cell::number(place.against.expected, 1),
                 Cell::Text(sentence(place, study)),
@@ -173,6 +174,7 @@ fn clusters_section(study: &Study) -> Section {
         column("cause", "", "The overhead here, one vehicle, or untold."),
         column("sure", "", "Probability of this cause against the others."),
         column("pole-offs", "1", ""),
+        column("recent", "1", "In the last 90 days."),
         column("vehicles", "1", "Vehicles that had one here."),
         column("expected", "1", "At the rate that is usual for its kind."),
         column("why", "", ""),

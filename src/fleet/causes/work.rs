@@ -1,7 +1,7 @@
 //! What to look at because of pole-offs: lines of the worklist.
 
 use super::Study;
-use super::reckoned::{Against, Cause, PlaceFinding, RECENT_DAYS, VehicleFinding};
+use super::found::{Against, Cause, PlaceFinding, RECENT_DAYS, VehicleFinding};
 use super::told;
 use crate::fleet::sheet::{Drawn, Picture, Sure, WorkKind, WorkLine};
 use crate::fleet::stats::exact::poisson_limits;

@@ -162,7 +162,7 @@ fn driven(question: &Question, study: &mut Study) -> Result<Option<Driven>, Flee
             sql: format!(
                 "WITH own AS (SELECT vehicle, service_day, SUM(CASE WHEN {distance} > 0 THEN {distance} END) AS km,\n  \
                  AVG({ambient}) AS ambient FROM runs WHERE {days} GROUP BY vehicle, service_day),\n\
-                 fleet AS (SELECT service_day, approx_percentile_cont(ambient, 0.5) AS ambient FROM own\n  \
+                 fleet AS (SELECT service_day, MEDIAN(ambient) AS ambient FROM own\n  \
                  WHERE ambient IS NOT NULL GROUP BY service_day)\n\
                  SELECT o.vehicle AS vehicle, o.service_day AS service_day, o.km AS km,\n  \
                  CASE WHEN f.ambient < {FROST_BELOW:.1} THEN 1 ELSE 0 END AS frost\n\

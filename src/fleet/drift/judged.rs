@@ -16,7 +16,7 @@ const STEP_P: f64 = 0.002;
 const STEP_LEAST_DB: f64 = 0.5;
 /// The same where it is not decibels: so much of the middle of the readings.
 const STEP_LEAST_SHARE: f64 = 0.05;
-/// So improbable without a trend must a trend be, to be called one.
+/// So improbable without a trend, in its direction, must a trend be, to be called one.
 const TREND_P: f64 = 0.05;
 /// Fewer readings tell nothing of a trend.
 const TREND_FROM: usize = 4;
@@ -133,7 +133,7 @@ pub fn judge(points: &[(f64, f64)], limits: &Limits) -> Option<Judged> {
     let scaled: Vec<(f64, f64)> =
         points.iter().filter_map(|&(day, value)| Some((day, scale(value, limits)?))).collect();
     let dark = points.len() - scaled.len();
-    let gathered = gather(&scaled);
+    let gathered = gather(since_replaced(&scaled, limits));
     let (x, y): (Vec<f64>, Vec<f64>) = gathered.into_iter().unzip();
     let (x, y, steps) = without_steps(x, y, limits);
     let is_dark = limits.decibels && last <= 0.0;
@@ -141,7 +141,7 @@ pub fn judge(points: &[(f64, f64)], limits: &Limits) -> Option<Judged> {
     let slope = if x.len() >= TREND_FROM { theil_sen(&x, &y, LEVEL) } else { None };
     let p = if x.len() >= TREND_FROM { mann_kendall(&y).map(|trend| trend.p) } else { None };
     let trend = match (slope, p) {
-        (Some(slope), Some(p)) if p < TREND_P && slope.slope != 0.0 => Some(slope.slope * sign(limits)),
+        (Some(slope), Some(p)) if p / 2.0 < TREND_P && slope.slope != 0.0 => Some(slope.slope * sign(limits)),
         _ => None,
     };
     let stepped_worse = steps.iter().any(|step| step.better_by < 0.0 && step.at >= x.first().copied().unwrap_or(0.0));
@@ -189,6 +189,23 @@ pub fn judge(points: &[(f64, f64)], limits: &Limits) -> Option<Judged> {
 /// A value on the scale in which drift is reckoned; none for no light.
 pub fn scale(value: f64, limits: &Limits) -> Option<f64> {
     if limits.decibels { dbm(value) } else { value.is_finite().then_some(value) }
+}
+
+/// The readings since the last jump for the better that only a new part, or a repair, makes: by half of the way from the
+/// recheck limit to new, and lasting for a second reading.
+fn since_replaced<'a>(points: &'a [(f64, f64)], limits: &Limits) -> &'a [(f64, f64)] {
+    let ends = limits.new.zip(limits.recheck);
+    let Some((new, recheck)) = ends.and_then(|(new, recheck)| scale(new, limits).zip(scale(recheck, limits))) else {
+        return points;
+    };
+    let least = (new - recheck) * sign(limits) / 2.0;
+    if least.is_nan() || least <= 0.0 {
+        return points;
+    }
+    let better = |from: usize, to: usize| (points[to].1 - points[from].1) * sign(limits);
+    let lasts = |at: usize| at + 1 >= points.len() || better(at - 1, at + 1) >= least / 2.0;
+    let last = (1..points.len()).rev().find(|&at| better(at - 1, at) >= least && lasts(at));
+    &points[last.unwrap_or(0)..]
 }
 
 /// Positive where higher is better.
@@ -313,6 +330,20 @@ mod tests {
         let judged = judge(&points, &OPTICAL).unwrap();
         assert_eq!(judged.moves, Moves::Steady, "{judged:?}");
         assert!(judged.since >= 20_480.0 && judged.steps.iter().any(|step| step.better_by > 0.0));
+    }
+
+    #[test]
+    fn a_new_part_begins_anew() {
+        let limits = Limits { falls: true, new: Some(22.0), recheck: Some(11.0), ..Limits::default() };
+        let worn = [22.0, 18.5, 14.6, 11.2, 9.0, 21.8, 18.0, 14.4, 11.9];
+        let points: Vec<(f64, f64)> = worn.iter().enumerate().map(|(at, mm)| (7.0 * at as f64, *mm)).collect();
+        let judged = judge(&points, &limits).unwrap();
+        assert_eq!((judged.since, judged.moves), (35.0, Moves::Ageing), "{judged:?}");
+        let Crossing::At { expected, .. } = judged.recheck else { panic!("{judged:?}") };
+        assert!((56.0..62.0).contains(&expected), "{expected}");
+        let mut wild = points[..5].to_vec();
+        wild[3].1 = 21.5;
+        assert_eq!(since_replaced(&wild, &limits).len(), 5, "one wild reading is no new part");
     }
 
     #[test]

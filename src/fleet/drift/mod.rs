@@ -11,12 +11,13 @@ use std::collections::BTreeMap;
 
 use jiff::ToSpan;
 use jiff::civil::Date;
+use rayon::prelude::*;
 
 pub use judged::{Judged, Limits, Moves, Standing, Stepped};
 
 use super::sheet::{Query, Section, Sheet, WorkLine};
 use super::{FleetError, Question, span};
-use crate::records::Channel;
+use crate::records::{Channel, Fitting};
 use judged::OPTICAL;
 
 /// What was found of drifts.
@@ -75,13 +76,19 @@ pub fn study(question: &Question) -> Result<Study, FleetError> {
     let mut by_channel: BTreeMap<(String, String), Vec<(f64, f64)>> = BTreeMap::new();
     // All readings that there are, also those before the days that are asked about: a drift is long.
     for reading in records.readings.iter().filter(|reading| reading.day <= terms.today) {
+        let fitted = insert_fitted(&records.inserts, &reading.vehicle, &reading.channel, terms.today);
+        // What was read on the day of a change, was read before it.
+        if fitted.is_some_and(|fitted| reading.day <= fitted) {
+            continue;
+        }
         let key = (reading.vehicle.clone(), reading.channel.clone());
         by_channel.entry(key).or_default().push((span::number_of(reading.day), reading.value));
     }
-    for ((vehicle, name), points) in by_channel {
+    let of_hand = by_channel.into_par_iter().filter_map(|((vehicle, name), points)| {
         let channel = records.channels.iter().find(|channel| channel.name == name);
-        study.series.extend(series(vehicle, name, channel, true, points));
-    }
+        series(vehicle, name, channel, true, points)
+    });
+    study.series = of_hand.collect();
     if records.readings.is_empty() {
         study.notes.push("There are no hand readings on record.".to_owned());
     }
@@ -89,6 +96,17 @@ pub fn study(question: &Question) -> Result<Study, FleetError> {
     study.series.sort_by(|a, b| (&a.vehicle, &a.channel).cmp(&(&b.vehicle, &b.channel)));
     study.due = due(question);
     Ok(study)
+}
+
+/// Since when the carbon insert is in that a channel measures; none where it measures something else. Such a channel's
+/// name has `insert` and the side in it: `insert-left`.
+fn insert_fitted(inserts: &[Fitting], vehicle: &str, channel: &str, today: Date) -> Option<Date> {
+    let side =
+        channel.contains("insert").then(|| ["left", "right"].into_iter().find(|side| channel.contains(side)))??;
+    // By vehicle, then day.
+    let from = inserts.partition_point(|insert| insert.vehicle.as_str() < vehicle);
+    let own = inserts[from..].iter().take_while(|insert| insert.vehicle == vehicle);
+    own.filter(|insert| insert.side == side && insert.fitted <= today).map(|insert| insert.fitted).max()
 }
 
 fn series(
@@ -141,7 +159,7 @@ fn links(question: &Question, study: &mut Study) -> Result<(), FleetError> {
         id: "optical-links",
         title: "Received power of each optical link: a median a day",
         sql: format!(
-            "SELECT vehicle, link, date, approx_percentile_cont(received_power, 0.5) AS power\nFROM signals.{}\n\
+            "SELECT vehicle, link, date, approx_median(received_power) AS power\nFROM signals.{}\n\
              WHERE date BETWEEN DATE '{}' AND DATE '{}' AND received_power IS NOT NULL\n\
              GROUP BY vehicle, link, date\nORDER BY vehicle, link, date",
             span::column(message),
@@ -159,11 +177,13 @@ fn links(question: &Question, study: &mut Study) -> Result<(), FleetError> {
             by_link.entry((vehicle, link as i64)).or_default().push((day, power));
         }
     }
-    for ((vehicle, link), points) in by_link {
+    let of_bus = by_link.into_par_iter().filter_map(|((vehicle, link), points)| {
         let name = format!("link-{link}");
         let channel = records.channels.iter().find(|channel| channel.name == name);
-        study.series.extend(series(vehicle, format!("{name}, by the bus"), channel, false, points));
-    }
+        series(vehicle, format!("{name}, by the bus"), channel, false, points)
+    });
+    let of_bus: Vec<Series> = of_bus.collect();
+    study.series.extend(of_bus);
     Ok(())
 }
 

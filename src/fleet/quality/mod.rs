@@ -352,7 +352,7 @@ fn ambient(question: &Question, study: &mut Study) -> Result<(), FleetError> {
         title: "Each vehicle's ambient temperature against the middle of the fleet on the same day",
         sql: format!(
             "WITH own AS (SELECT vehicle, service_day, AVG({ambient}) AS ambient FROM runs\n  WHERE {} AND {ambient} IS NOT NULL \
-             GROUP BY vehicle, service_day),\nfleet AS (SELECT service_day, approx_percentile_cont(ambient, 0.5) AS ambient FROM \
+             GROUP BY vehicle, service_day),\nfleet AS (SELECT service_day, MEDIAN(ambient) AS ambient FROM \
              own\n  GROUP BY service_day HAVING COUNT(*) >= {NEIGHBOURS_LEAST})\n\
              SELECT o.vehicle AS vehicle, AVG(o.ambient - f.ambient) AS off, STDDEV(o.ambient - f.ambient) AS spread,\n  \
              STDDEV(o.ambient) AS own_spread, STDDEV(f.ambient) AS fleet_spread, COUNT(*) AS days\n\
