@@ -10,16 +10,32 @@
 //! Every aggregate is SQL, so that the same plans can run elsewhere and anyone can ask again; only the statistics are
 //! ours. `stats` is pure: numbers in, numbers out.
 
+pub mod apart;
 pub mod battery;
+pub mod causes;
+pub mod charging;
+pub mod cold;
+pub mod collectors;
+pub mod drift;
 pub mod engine;
 pub mod heat;
+pub mod modules;
 pub mod morning;
+pub mod overhead;
 pub mod pages;
+pub mod places;
 pub mod plan;
+pub mod quality;
+pub(crate) mod rates;
 pub mod say;
 pub mod sheet;
+pub(crate) mod shown;
+pub(crate) mod span;
 pub mod stats;
 pub mod terms;
+pub mod travel;
+pub(crate) mod words;
+pub mod worklist;
 
 use crate::records::Records;
 use engine::Engine;
