@@ -167,6 +167,19 @@ shown, q or Esc leave. What is stale or has changed is told in words; with NO_CO
         #[arg(long, default_value = "")]
         who: String,
     },
+    /// Ask the fleet's questions, and write the morning's pages: worklist, battery plan, overhead, readings and the rest.
+    #[cfg(feature = "fleet")]
+    #[command(after_long_help = "\
+Examples:
+  yardtap morning --store yardtap-store
+  yardtap morning --config /etc/yardtap/yardtap.toml --to /var/lib/yardtap/morning
+  yardtap morning --store yardtap-store --records records --day 2026-03-14 --to monday
+
+The pages are plain files: open index.html, or name the folder as `morning` under [pages] to see them in the service's \
+pages. They replace those of the day before in one step; a folder that holds anything else is left alone.
+
+Exit status: 3 where a study failed, or something of the records was left out.")]
+    Morning(Morning),
     /// Simulate vehicle-days of an invented town, with the truth beside them.
     #[command(after_long_help = "\
 Examples:
@@ -363,6 +376,27 @@ pub struct Restore {
     /// The pcapng file (.gz and .zst are packed), or - for standard output.
     #[arg(long, value_name = "FILE", required_unless_present = "list")]
     pub to: Option<PathBuf>,
+}
+
+/// Options of `morning`.
+#[cfg(feature = "fleet")]
+#[derive(Debug, Args)]
+pub struct Morning {
+    /// Folder of the store; goes before the configuration's.
+    #[arg(short, long, value_hint = ValueHint::DirPath, required_unless_present = "config")]
+    pub store: Option<PathBuf>,
+    /// Folder of the records that people keep; goes before the configuration's.
+    #[arg(short, long, value_hint = ValueHint::DirPath)]
+    pub records: Option<PathBuf>,
+    /// Configuration: the agency's clock, packs a year, names of counters.
+    #[arg(short, long, value_hint = ValueHint::FilePath)]
+    pub config: Option<PathBuf>,
+    /// Folder that the pages go to.
+    #[arg(long, value_name = "FOLDER", value_hint = ValueHint::DirPath, default_value = "yardtap-morning")]
+    pub to: PathBuf,
+    /// The service day that ended last; left out: the last that the store has and that is over.
+    #[arg(long)]
+    pub day: Option<jiff::civil::Date>,
 }
 
 /// Options of `simulate`.

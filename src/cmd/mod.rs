@@ -4,6 +4,8 @@ mod captures;
 mod definitions;
 #[cfg(all(feature = "gateway", target_os = "linux"))]
 mod gateway;
+#[cfg(feature = "fleet")]
+mod morning;
 mod replay;
 mod restore;
 mod runs;
@@ -55,6 +57,8 @@ pub fn run(cli: Cli) -> Result<Done> {
         Command::Sql(options) => sql::sql(&options),
         Command::Status { at, json } => running::status(&at.url, json),
         Command::Live { at, tap, who } => running::live(&at.url, tap, &who),
+        #[cfg(feature = "fleet")]
+        Command::Morning(options) => morning::morning(&options),
         Command::Simulate(options) => simulate::simulate(&options),
         Command::Completions { shell } => {
             let mut script = Vec::new();
