@@ -16,6 +16,8 @@ pub mod heat;
 pub mod morning;
 pub mod pages;
 pub mod plan;
+#[cfg(test)]
+mod planted;
 pub mod say;
 pub mod sheet;
 pub mod stats;

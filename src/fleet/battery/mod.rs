@@ -10,6 +10,8 @@ pub(super) mod packs;
 mod rank;
 mod show;
 #[cfg(test)]
+mod study_tests;
+#[cfg(test)]
 mod tests;
 
 use std::collections::HashMap;

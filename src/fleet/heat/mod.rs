@@ -7,6 +7,8 @@ mod hot;
 mod model;
 mod sensors;
 mod show;
+#[cfg(test)]
+mod tests;
 
 use std::collections::{BTreeMap, HashMap};
 
@@ -41,7 +43,8 @@ pub struct Study {
     pub sensors: Vec<Bias>,
     /// Vehicle-days with a peak temperature.
     pub days: usize,
-    /// Vehicle-days that were hot, or hot for the day.
+    /// From which peak on a day is hot. Unit: °C.
+    pub limit: f64,
     notes: Vec<String>,
     queries: Vec<Query>,
 }
@@ -94,6 +97,7 @@ pub fn study(question: &Question) -> Result<Study, FleetError> {
         hot: Vec::new(),
         sensors: Vec::new(),
         days: 0,
+        limit: HOT_C,
         notes: Vec::new(),
         queries: Vec::new(),
     };
@@ -292,6 +296,7 @@ ORDER BY 2, 3",
             pack.lately = model::lately(&weeks, today, model);
             pack.weeks = weeks;
         }
-        self.hot = hot::hot_days(days, model);
+        self.limit = hot::limit(days);
+        self.hot = hot::hot_days(days, model, self.limit);
     }
 }

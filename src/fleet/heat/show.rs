@@ -214,9 +214,11 @@ impl Study {
             heading: "Hot days".into(),
             text: vec![
                 format!(
-                    "Hot is a peak of {HOT_C:.0} °C or more, or one {HOT_FOR_THE_DAY_K:.0} K above what weather and work of \
+                    "Hot is a peak of {:.0} °C or more{}, or one {HOT_FOR_THE_DAY_K:.0} K above what weather and work of \
                      the day explain. The parts add up to the peak, from what a usual pack reaches on a usual day; what this \
-                     pack adds is taken month by month."
+                     pack adds is taken month by month.",
+                    self.limit,
+                    if self.limit < HOT_C { " (the hottest hundredth of all days)" } else { "" }
                 ),
                 format!(
                     "Called this pack's: it adds {SICK_K:.0} K or more, and the day would not have been hot without. Unexplained: \
