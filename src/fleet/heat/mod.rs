@@ -5,6 +5,7 @@
 
 mod hot;
 mod model;
+mod parked;
 mod sensors;
 mod show;
 #[cfg(test)]
@@ -18,6 +19,7 @@ use super::terms::Terms;
 use super::{FleetError, Question};
 pub use hot::{HOT_C, HOT_FOR_THE_DAY_K, HotDay, Why};
 pub use model::{Cause, Lately, Model, SICK_K, Term, VehicleDay, Week};
+pub use parked::Parked;
 pub use sensors::{Bias, OFF_K};
 
 /// Sensors are compared among so many vehicles, at least, in the same three hours.
@@ -191,6 +193,12 @@ ORDER BY 1, 2",
         }
         let warmth = warmth.into_iter().map(|(week, (sum, count))| (week, sum / f64::from(count))).collect();
         self.sensors = sensors::judge(&found, &warmth);
+        if !self.sensors.is_empty() {
+            let parked = parked::find(question, &mut self.queries)?;
+            for bias in &mut self.sensors {
+                bias.parked = parked.get(&bias.vehicle).copied();
+            }
+        }
         if self.sensors.is_empty() {
             self.notes.push(format!(
                 "Ambient sensors could not be compared: that takes {TOGETHER_LEAST} vehicles in service in the same \
