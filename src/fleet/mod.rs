@@ -25,6 +25,8 @@ pub mod overhead;
 pub mod pages;
 pub mod places;
 pub mod plan;
+#[cfg(test)]
+mod planted;
 pub mod quality;
 pub(crate) mod rates;
 pub mod say;
