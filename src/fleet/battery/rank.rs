@@ -368,6 +368,7 @@ fn trends<'a>(cells: impl Iterator<Item = (&'a Cell, f64, f64)>, packs: usize) -
 }
 
 /// A pack's month.
+#[derive(Debug, Clone)]
 struct Point {
     years: f64,
     timeouts: u64,
