@@ -34,9 +34,9 @@ pub struct Names {
     pub battery_timeouts: String,
     /// Counter: planned changes to the battery.
     pub off_wire_changes: String,
-    /// Counter: m. Driven.
+    /// Counter: km. Driven.
     pub distance: String,
-    /// Counter: m. Driven off the wire.
+    /// Counter: km. Driven.off the wire.
     pub off_wire_distance: String,
     /// Counter: A.h. Charge drawn from the battery.
     pub battery_charge: String,

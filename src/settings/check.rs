@@ -175,7 +175,7 @@ pub(super) fn check(written: &Written, folder: &Path, book: &mut Book) -> Config
         day_end: check_day_end(written, book),
         retention: check_retention(written, book),
         copy: check_copy(written, &mut places, book),
-        pages: check_pages(written, book),
+        pages: check_pages(written, folder, &mut places, book),
         messages: check_messages(&written.message_to, book),
     };
     places.check(book);
@@ -486,7 +486,7 @@ fn is_copy_option(_name: &str) -> bool {
     true
 }
 
-fn check_pages(written: &Written, book: &mut Book) -> Pages {
+fn check_pages(written: &Written, folder: &Path, places: &mut Folders, book: &mut Book) -> Pages {
     let default = Pages::default();
     let Some(pages) = &written.pages else { return default };
     let mut listen = default.listen;
@@ -519,7 +519,10 @@ fn check_pages(written: &Written, book: &mut Book) -> Pages {
         }
     }
     let names = pages.names.iter().map(|name| name.get().clone()).collect();
-    Pages { listen, names, updates_per_second }
+    // What makes them puts a whole folder in its place.
+    places.add("the morning's pages", pages.morning.as_ref(), folder);
+    let morning = pages.morning.as_ref().map(|morning| folder.join(morning.get()));
+    Pages { listen, names, updates_per_second, morning }
 }
 
 fn check_messages(receivers: &[At<WrittenMessageTo>], book: &mut Book) -> Vec<MessageSettings> {

@@ -182,11 +182,13 @@ pub struct Pages {
     pub names: Vec<String>,
     /// Updates a second of the live page.
     pub updates_per_second: u32,
+    /// Folder of the morning's pages, which are shown below `/morning/`; none: they are not.
+    pub morning: Option<PathBuf>,
 }
 
 impl Default for Pages {
     fn default() -> Self {
-        Self { listen: Some(([127, 0, 0, 1], 8750).into()), names: Vec::new(), updates_per_second: 10 }
+        Self { listen: Some(([127, 0, 0, 1], 8750).into()), names: Vec::new(), updates_per_second: 10, morning: None }
     }
 }
 

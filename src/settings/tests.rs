@@ -52,6 +52,7 @@ every = "1h"
 
 [pages]
 listen = ""
+morning = "morning"
 
 [[message_to]]
 name = "depot"
@@ -77,6 +78,7 @@ fn what_is_written_is_what_is_used() {
     assert_eq!(used.retention.order, [Class::Signals]);
     assert_eq!(used.copy.unwrap().every, Duration::from_secs(3600));
     assert_eq!(used.pages.listen, None);
+    assert_eq!(used.pages.morning.as_deref(), Some(Path::new("/etc/yardtap/morning")));
     assert_eq!(used.messages[0].events, ["pole_offs"]);
 }
 
@@ -159,6 +161,7 @@ fn every_mistake_is_told_with_what_would_be_right() {
         ("[pages]\nlisten = \"8750\"".into(), &["no address to listen on", "127.0.0.1:8750"]),
         ("[pages]\nnames = [\"http://gw/\"]".into(), &["is no host name", "the name alone"]),
         ("[pages]\nupdates_per_second = 60".into(), &["60 updates a second", "1 to 20"]),
+        ("store = \"/s\"\n[pages]\nmorning = \"/s/morning\"".into(), &["the morning's pages lies inside the store"]),
         (message("depot"), &["URL"]),
         (message("ftp://depot/x"), &["no URL that can be posted to"]),
         (message("http://me:pw@depot/x"), &["holds a secret", "token_variable"]),

@@ -176,6 +176,8 @@ pub(super) struct WrittenPages {
     pub(super) names: Vec<At<String>>,
     /// Updates a second of the live page: 1 to 20.
     pub(super) updates_per_second: Option<At<i64>>,
+    /// Folder of the morning's pages, which are shown below /morning/.
+    pub(super) morning: Option<At<PathBuf>>,
 }
 
 /// One system that is told of events.

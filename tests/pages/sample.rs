@@ -595,6 +595,8 @@ pub fn morning(vehicles: usize) -> Morning {
         sheets,
         work,
         vehicles: numbers.iter().map(|number| (number.clone(), of_vehicle(number))).collect(),
+        failed: Vec::new(),
+        asked: Vec::new(),
     }
 }
 
@@ -609,6 +611,8 @@ pub fn empty() -> Morning {
         sheets: vec![Sheet { id: "battery-plan".into(), ..Sheet::default() }],
         work: Vec::new(),
         vehicles: Vec::new(),
+        failed: Vec::new(),
+        asked: Vec::new(),
     }
 }
 

@@ -13,7 +13,7 @@ pub(super) struct Book<'a> {
     pub pages: Vec<Page<'a>>,
     /// All queries, by id, in the order of the sheets.
     pub queries: Vec<&'a Query>,
-    /// The worklist's lines, those that cost most first.
+    /// The worklist's lines, first things first.
     pub work: Vec<&'a WorkLine>,
     /// A vehicle's page.
     vehicles: HashMap<&'a str, usize>,
@@ -59,7 +59,7 @@ impl<'a> Book<'a> {
             morning,
             pages: Vec::new(),
             queries: Vec::new(),
-            work: by_weight(&morning.work),
+            work: morning.work.iter().collect(),
             vehicles: HashMap::new(),
             sheets: HashMap::new(),
         };
@@ -93,7 +93,7 @@ impl<'a> Book<'a> {
             book.pages.push(page(&html, &format!("Vehicle {vehicle}"), Holds::Vehicle(vehicle, sections), Some(&pdf)));
         }
         let mut seen = BTreeSet::new();
-        let queries = morning.sheets.iter().flat_map(|sheet| &sheet.queries);
+        let queries = morning.sheets.iter().flat_map(|sheet| &sheet.queries).chain(&morning.asked);
         book.queries = queries.filter(|query| seen.insert(query.id)).collect();
         book.name_tables();
         book
@@ -217,8 +217,7 @@ impl<'a> Book<'a> {
             vec![Cell::Vehicle((**vehicle).to_owned()), Cell::Count(lines.len() as u64), rank, first]
         };
         let mut vehicles: Vec<&str> = self.all_vehicles().into_keys().collect();
-        // 99 before 100, and both before what is no number.
-        vehicles.sort_by_key(|vehicle| vehicle.parse::<u64>().unwrap_or(u64::MAX));
+        vehicles.sort_by(|a, b| super::by_number(a, b));
         Table {
             id: "vehicles".into(),
             caption: "All vehicles".into(),
@@ -265,14 +264,6 @@ impl<'a> Page<'a> {
     pub fn up(&self) -> &'static str {
         if self.path.contains('/') { "../" } else { "" }
     }
-}
-
-/// Those that cost most first; in the order they came where they cost the same.
-fn by_weight(work: &[WorkLine]) -> Vec<&WorkLine> {
-    let weight = |line: &WorkLine| if line.weight.is_finite() { line.weight } else { 0.0 };
-    let mut lines: Vec<&WorkLine> = work.iter().collect();
-    lines.sort_by(|a, b| weight(b).total_cmp(&weight(a)));
-    lines
 }
 
 /// A kind of work in words.

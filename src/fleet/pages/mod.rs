@@ -80,6 +80,14 @@ pub fn write(folder: &Path, morning: &Morning) -> Result<Written, PagesError> {
     })
 }
 
+pub(super) use words::day;
+
+/// The order of fleet numbers: 99 before 100, and both before what is no number.
+pub(super) fn by_number(a: &str, b: &str) -> std::cmp::Ordering {
+    let key = |vehicle: &str| vehicle.parse::<u64>().unwrap_or(u64::MAX);
+    key(a).cmp(&key(b)).then_with(|| a.cmp(b))
+}
+
 /// A page's files: itself, its tables as CSV, and itself as PDF.
 fn files_of(book: &Book<'_>, page: &Page<'_>) -> Vec<(String, Vec<u8>)> {
     let mut files = vec![(page.path.clone(), shell::page(book, page).into_bytes())];

@@ -116,7 +116,10 @@ pub(super) fn made(book: &Book<'_>) -> String {
     let sets: Vec<String> = morning
         .definitions
         .iter()
-        .map(|set| format!("{} ({})", set.name, set.hash.chars().take(12).collect::<String>()))
+        .map(|set| {
+            let hash: String = set.hash.chars().take(12).collect();
+            if set.name.is_empty() { hash } else { format!("{} ({hash})", set.name) }
+        })
         .collect();
     let sets = match sets.len() {
         0 => String::new(),

@@ -105,7 +105,7 @@ pub(super) fn percent(share: f64) -> String {
 }
 
 /// A number of days since 1970-01-01 as a day.
-pub(super) fn day(days: f64) -> Option<Date> {
+pub(in crate::fleet) fn day(days: f64) -> Option<Date> {
     // Years 1 to 9999, which is what a date can be.
     if !(-719_162.0..=2_932_896.0).contains(&days) {
         return None;

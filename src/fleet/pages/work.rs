@@ -28,7 +28,7 @@ pub(super) fn body(leaf: &mut Leaf<'_, '_>, sheet: Option<&Sheet>) -> Markup {
             @if lines.is_empty() {
                 p { "Nothing stands on the worklist. Data quality tells which vehicles reported at all." }
             } @else {
-                p.note { "Each line is ranked by what it costs to leave it: expected losses of service a month." }
+                p.note { "First stands what costs most to leave, in expected losses of service a month, times how sure it is." }
                 ol.work {
                     @for (index, line) in shown { (one(leaf, *index + 1, line, true)) }
                 }

@@ -78,6 +78,7 @@ pub(super) async fn page(State(served): State<Served>, Query(which): Query<Which
     let page = include_str!("files/live.html")
         .replace("{{taps}}", &options)
         .replace("{{tap}}", &escaped(chosen))
+        .replace("{{morning}}", served.morning.link())
         .replace("{{caution}}", &escaped(CAUTION));
     Html(page).into_response()
 }

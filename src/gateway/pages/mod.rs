@@ -1,4 +1,5 @@
-//! The pages over HTTP: status, metrics and the live view. They read; what they change is marks and acknowledgements.
+//! The pages over HTTP: status, metrics, the live view, and the morning's pages. They read; what they change is marks and
+//! acknowledgements.
 //!
 //! One thread with a runtime of its own, apart from everything that records and files. Connections, header size, body
 //! size and the time for each are bounded; a client that does not read its updates is given fewer of them.
@@ -6,6 +7,7 @@
 mod guard;
 mod live;
 mod metrics;
+mod morning;
 mod overview;
 mod words;
 #[cfg(test)]
@@ -117,7 +119,8 @@ fn start_with(
     listener.set_nonblocking(true).map_err(listen)?;
     let address = listener.local_addr().map_err(listen)?;
     let runtime = tokio::runtime::Builder::new_current_thread().enable_io().enable_time().build()?;
-    let router = router(subject, Guard::new(address, &settings.names));
+    let morning = morning::Pages::new(settings.morning.clone());
+    let router = router(subject, morning, Guard::new(address, &settings.names));
     let thread = std::thread::Builder::new().name("pages".into()).spawn(move || {
         let served = runtime.block_on(async {
             tokio::select! {
@@ -173,7 +176,7 @@ async fn serve(listener: TcpListener, router: Router, head_within: Duration) -> 
     }
 }
 
-fn router(subject: Arc<Subject>, guard: Guard) -> Router {
+fn router(subject: Arc<Subject>, morning: morning::Pages, guard: Guard) -> Router {
     let watchers = Arc::new(Semaphore::new(WATCHERS_MAX));
     Router::new()
         .route("/", get(overview::page))
@@ -183,15 +186,21 @@ fn router(subject: Arc<Subject>, guard: Guard) -> Router {
         .route("/live/stream", get(live::stream))
         .route("/live/mark", post(live::mark))
         .route("/live/acknowledge", post(live::acknowledge))
+        .route("/morning", get(morning::moved))
+        .route("/morning/", get(morning::index))
+        .route("/morning/{*path}", get(morning::page))
         .route("/pages.css", get(|| asset("text/css; charset=utf-8", include_str!("files/pages.css"))))
         .route("/overview.js", get(|| asset("text/javascript; charset=utf-8", include_str!("files/overview.js"))))
         .route("/live.js", get(|| asset("text/javascript; charset=utf-8", include_str!("files/live.js"))))
         .fallback(|| async {
-            (StatusCode::NOT_FOUND, "There is no such page. / is the status, /live the live view.\n")
+            (
+                StatusCode::NOT_FOUND,
+                "There is no such page. / is the status, /live the live view, /morning/ the morning's pages.\n",
+            )
         })
         .layer(DefaultBodyLimit::max(BODY_BYTES_MAX))
         .layer(axum::middleware::from_fn_with_state(Arc::new(guard), guard::guarded))
-        .with_state(Served { subject, watchers })
+        .with_state(Served { subject, watchers, morning })
 }
 
 /// What the handlers are given.
@@ -199,6 +208,7 @@ fn router(subject: Arc<Subject>, guard: Guard) -> Router {
 struct Served {
     subject: Arc<Subject>,
     watchers: Arc<Semaphore>,
+    morning: morning::Pages,
 }
 
 impl Served {

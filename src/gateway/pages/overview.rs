@@ -15,7 +15,7 @@ use crate::snapshot::{Receiver, Snapshot, Tap};
 
 pub(super) async fn page(State(served): State<Served>) -> Response {
     let snapshot = served.subject.status.snapshot(now_us());
-    Html(html(&snapshot, &served.days())).into_response()
+    Html(html(&snapshot, &served.days()).replace("{{morning}}", served.morning.link())).into_response()
 }
 
 pub(super) fn html(now: &Snapshot, days: &ServiceDays) -> String {

@@ -1,5 +1,6 @@
 use std::io::{Read, Write};
 use std::net::TcpStream;
+use std::path::Path;
 use std::sync::atomic::Ordering;
 use std::sync::mpsc::{self, Receiver};
 
@@ -41,6 +42,10 @@ struct Yard {
 
 impl Yard {
     fn new(head_within: Duration) -> Self {
+        Self::with_morning(head_within, None)
+    }
+
+    fn with_morning(head_within: Duration, morning: Option<&Path>) -> Self {
         let bus = TapBus { bus: "b".into(), source: Source::Interface("can0".into()) };
         let tap = Tap { name: "bay-1".into(), vehicle: Some("204".into()), buses: vec![bus] };
         let days = ServiceDays::new(jiff::tz::TimeZone::get("Europe/Vienna").unwrap(), jiff::civil::Time::MIN);
@@ -53,6 +58,7 @@ impl Yard {
             listen: Pages::default().listen.map(|address| SocketAddr::new(address.ip(), 0)),
             names: vec!["yard.example".into()],
             updates_per_second: 20,
+            morning: morning.map(Path::to_owned),
         };
         let stop = Arc::new(Stop::default());
         let running = start_with(&settings, Arc::new(subject), stop.clone(), head_within).unwrap().unwrap();
@@ -417,4 +423,77 @@ fn metrics_follow_the_text_format() {
     ] {
         assert!(answer.contains(part), "{part} is missing in\n{answer}");
     }
+}
+
+#[test]
+fn the_mornings_pages_are_given_as_they_are_and_nothing_else() {
+    let around = tempfile::tempdir().unwrap();
+    let folder = around.path().join("morning");
+    std::fs::create_dir_all(folder.join("vehicle")).unwrap();
+    std::fs::write(around.path().join("secret.html"), "not theirs").unwrap();
+    std::fs::write(folder.join("index.html"), "<p>worklist").unwrap();
+    std::fs::write(folder.join("vehicle/207.html"), "<p>207").unwrap();
+    std::fs::write(folder.join("plan.csv"), "a\r\n").unwrap();
+    std::fs::write(folder.join("notes.txt"), "not a page").unwrap();
+    std::os::unix::fs::symlink("../secret.html", folder.join("out.html")).unwrap();
+    std::os::unix::fs::symlink("vehicle", folder.join("folder.html")).unwrap();
+    let yard = Yard::with_morning(HEAD_WITHIN, Some(&folder));
+    let index = yard.get("/morning/");
+    assert!(code(&index) == "200" && index.ends_with("<p>worklist"), "{index}");
+    for header in [
+        "content-type: text/html; charset=utf-8",
+        "content-security-policy: default-src 'none'",
+        "last-modified: ",
+        "nosniff",
+    ] {
+        assert!(index.to_ascii_lowercase().contains(header), "{header}: {index}");
+    }
+    assert!(yard.get("/morning/vehicle/207.html").ends_with("<p>207"));
+    assert!(yard.get("/morning/plan.csv").contains("text/csv"));
+    assert!(yard.get("/").contains("href=\"/morning/\"") && yard.get("/live").contains("href=\"/morning/\""));
+    let moved = yard.get("/morning");
+    assert!(code(&moved) == "308" && moved.contains("location: /morning/"), "{moved}");
+    for nothing in [
+        "/morning/../secret.html",
+        "/morning/%2e%2e/secret.html",
+        "/morning/..%2fsecret.html",
+        "/morning/%2e%2e%2fsecret.html",
+        "/morning//etc/passwd",
+        "/morning/%2fetc%2fpasswd",
+        "/morning/out.html",
+        "/morning/folder.html",
+        "/morning/vehicle",
+        "/morning/vehicle/",
+        "/morning/notes.txt",
+        "/morning/missing.html",
+        "/morning/index.html%00.html",
+        "/morning/%ff.html",
+        "/morning/index.html/",
+        "/morning/.%2e/secret.html",
+    ] {
+        let answer = yard.get(nothing);
+        assert!(matches!(code(&answer), "404" | "400"), "{nothing}: {answer}");
+        assert!(!answer.contains("not theirs") && !answer.contains("root:"), "{nothing}");
+    }
+    // What a browser has already is not sent again; what was written anew is.
+    let tag = index.lines().find_map(|line| line.strip_prefix("etag: ")).unwrap();
+    let again = |tag: &str| {
+        yard.raw(&format!(
+            "GET /morning/ HTTP/1.1\r\nHost: localhost\r\nIf-None-Match: {tag}\r\nConnection: close\r\n\r\n"
+        ))
+    };
+    assert_eq!([tag, "W/\"x\", *", "\"other\""].map(|tag| code(&again(tag)).to_owned()), ["304", "304", "200"]);
+    std::fs::write(folder.join("index.html"), "<p>another worklist").unwrap();
+    assert_eq!(code(&again(tag)), "200");
+    std::fs::remove_dir_all(&folder).unwrap();
+    let gone = yard.get("/morning/");
+    assert!(code(&gone) == "404" && gone.contains("yardtap morning"), "{gone}");
+}
+
+#[test]
+fn without_a_folder_there_is_no_morning() {
+    let yard = Yard::new(HEAD_WITHIN);
+    let answer = yard.get("/morning/");
+    assert!(code(&answer) == "404" && answer.contains("[pages]"), "{answer}");
+    assert!(!yard.get("/").contains("/morning/") && !yard.get("/live").contains("{{morning}}"));
 }

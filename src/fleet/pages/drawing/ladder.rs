@@ -35,7 +35,12 @@ pub(super) fn draw(axis: &Axis, rows: &[Rung], level: Option<&Level>, width: f64
         out.line(vec![(x, top - 4.0), (x, bottom)], Ink::Words, 1.2, Dashes::Long);
         let name = fitting(&level.name, width - left, false);
         let half = wide(&name, false) / 2.0;
-        out.words((x.clamp((left + half).min(width - half), width - half), top - 8.0), name, Anchor::Middle, Ink::Words);
+        out.words(
+            (x.clamp((left + half).min(width - half), width - half), top - 8.0),
+            name,
+            Anchor::Middle,
+            Ink::Words,
+        );
     }
     for (index, rung) in shown.iter().enumerate() {
         let y = top + STEP * (index as f64 + 0.5);
