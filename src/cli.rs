@@ -180,6 +180,10 @@ pages. They replace those of the day before in one step; a folder that holds any
 
 Exit status: 3 where a study failed, or something of the records was left out.")]
     Morning(Morning),
+    /// Check the records that people keep, or write empty ones to begin with.
+    #[cfg(feature = "fleet")]
+    #[command(subcommand)]
+    Records(Records),
     /// Simulate vehicle-days of an invented town, with the truth beside them.
     #[command(after_long_help = "\
 Examples:
@@ -397,6 +401,40 @@ pub struct Morning {
     /// The service day that ended last; left out: the last that the store has and that is over.
     #[arg(long)]
     pub day: Option<jiff::civil::Date>,
+}
+
+/// What is done with records.
+#[cfg(feature = "fleet")]
+#[derive(Debug, Subcommand)]
+pub enum Records {
+    /// Check a folder of records: every problem by file, row and column, with what would be right.
+    #[command(after_long_help = "\
+Examples:
+  yardtap records check /var/lib/yardtap/records
+  yardtap records check --config /etc/yardtap/yardtap.toml
+  yardtap records check records --json
+
+Exit status: 3 where something is left out; warnings alone are 0.")]
+    Check {
+        /// Folder of the records; left out: the configuration's.
+        #[arg(value_hint = ValueHint::DirPath, required_unless_present = "config")]
+        folder: Option<PathBuf>,
+        /// Configuration, which tells the agency's zone; left out: yardtap.toml in the folder or above it, if there is one.
+        #[arg(short, long, value_hint = ValueHint::FilePath)]
+        config: Option<PathBuf>,
+        /// One JSON object a problem.
+        #[arg(long)]
+        json: bool,
+    },
+    /// Write an empty file of each kind, and a README that tells each column. What is there stays as it is.
+    #[command(after_long_help = "\
+Examples:
+  yardtap records templates /var/lib/yardtap/records")]
+    Templates {
+        /// The folder; it is made where it is missing.
+        #[arg(value_hint = ValueHint::DirPath)]
+        folder: PathBuf,
+    },
 }
 
 /// Options of `simulate`.

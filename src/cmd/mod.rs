@@ -6,6 +6,8 @@ mod definitions;
 mod gateway;
 #[cfg(feature = "fleet")]
 mod morning;
+#[cfg(feature = "fleet")]
+mod records;
 mod replay;
 mod restore;
 mod runs;
@@ -59,6 +61,8 @@ pub fn run(cli: Cli) -> Result<Done> {
         Command::Live { at, tap, who } => running::live(&at.url, tap, &who),
         #[cfg(feature = "fleet")]
         Command::Morning(options) => morning::morning(&options),
+        #[cfg(feature = "fleet")]
+        Command::Records(what) => records::records(&what),
         Command::Simulate(options) => simulate::simulate(&options),
         Command::Completions { shell } => {
             let mut script = Vec::new();

@@ -17,6 +17,7 @@ pub mod charging;
 pub mod cold;
 pub mod collectors;
 pub mod drift;
+pub mod due;
 pub mod engine;
 pub mod heat;
 pub mod modules;
