@@ -87,9 +87,7 @@ impl Flow {
                 let line_w = need_w + charging_w / CONVERTER_EFFICIENCY;
                 Self { line_w, battery_w: -charging_w, resistor_w: 0.0 }
             }
-            None if need_w >= 0.0 => {
-                Self { line_w: 0.0, battery_w: need_w / CONVERTER_EFFICIENCY, resistor_w: 0.0 }
-            }
+            None if need_w >= 0.0 => Self { line_w: 0.0, battery_w: need_w / CONVERTER_EFFICIENCY, resistor_w: 0.0 },
             _ => {
                 let surplus_w = -need_w;
                 let line_w = line.map_or(0.0, |(offer, _)| -surplus_w.min(offer.most_back_w()));

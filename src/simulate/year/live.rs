@@ -218,14 +218,14 @@ struct Life<'a> {
 
 impl<'a> Life<'a> {
     fn new(today: &'a Today, vehicle: &'a Vehicle, mut battery: Battery) -> Self {
-        let stream =
-            |subject| Chance::of(today.seed, subject, &[vehicle.number.into(), today.day.local_day() as u64]);
+        let stream = |subject| Chance::of(today.seed, subject, &[vehicle.number.into(), today.day.local_day() as u64]);
         let fault = |of: &dyn Fn(&Fault) -> Option<f64>| vehicle.faults.iter().find_map(of);
         let air = weather(today.seed, today.day.local_day(), f64::from(today.day.start_hour()));
         battery.temperature_c = garage_c(&air) + 2.0;
         let collector = fault(&|f| if let Fault::BadCollector { factor } = f { Some(*factor) } else { None });
         let phantom = fault(&|f| if let Fault::PhantomVoltage { probability } = f { Some(*probability) } else { None });
-        let dropouts = fault(&|f| if let Fault::IntermittentContactor { per_hour } = f { Some(*per_hour) } else { None });
+        let dropouts =
+            fault(&|f| if let Fault::IntermittentContactor { per_hour } = f { Some(*per_hour) } else { None });
         let outage = |fault: &Fault| match fault {
             Fault::SensorDropOut { sensor, per_hour } => Some((*sensor, *per_hour)),
             _ => None,
@@ -538,9 +538,11 @@ impl<'a> Life<'a> {
             self.flow(load, feed);
         }
         if let Feed::Line(offer) = feed {
-            let aux_w = base_load(self.vehicle.build, false) + heating(self.vehicle.build, self.weather.air_c, true, false);
+            let aux_w =
+                base_load(self.vehicle.build, false) + heating(self.vehicle.build, self.weather.air_c, true, false);
             let charging_a = self.charging_a(piece, &offer, aux_w);
-            let (volts, peak_a) = offer.at((piece.loads[0].driven_w + aux_w).min(offer.most_w(limits(self.vehicle.build).2)));
+            let (volts, peak_a) =
+                offer.at((piece.loads[0].driven_w + aux_w).min(offer.most_w(limits(self.vehicle.build).2)));
             self.sums.current_peak.raise((peak_a + charging_a).min(limits(self.vehicle.build).2), self.now_s);
             self.sums.line_low.lower(volts, self.now_s);
             if volts < 480.0 {

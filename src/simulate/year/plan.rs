@@ -98,10 +98,12 @@ pub(super) struct Plan {
 }
 
 /// Vehicles kept on a line: with what is planted, and without.
-const LINES: &[(u16, u8)] = &[(207, 3), (302, 3), (222, 3), (318, 3), (310, 2), (213, 2), (211, 1), (305, 1), (229, 4), (316, 4)];
+const LINES: &[(u16, u8)] =
+    &[(207, 3), (302, 3), (222, 3), (318, 3), (310, 2), (213, 2), (211, 1), (305, 1), (229, 4), (316, 4)];
 
 /// Weak packs: vehicle, usable charge on the first day, loss a year.
-const WEAK: &[(u16, f64, f64)] = &[(207, 0.15, 0.0), (213, 0.135, 0.0), (226, 0.21, 0.08), (310, 0.15, 0.0), (318, 0.185, 0.02)];
+const WEAK: &[(u16, f64, f64)] =
+    &[(207, 0.15, 0.0), (213, 0.135, 0.0), (226, 0.21, 0.08), (310, 0.15, 0.0), (318, 0.185, 0.02)];
 /// Packs of high resistance: vehicle, times the usual on the first day, gain a year.
 const SICK: &[(u16, f64, f64)] = &[(204, 2.4, 0.0), (219, 2.0, 0.3), (315, 1.0, 2.6)];
 /// The weak pack of the first vehicle goes into the second, so many days into the year.
@@ -134,15 +136,8 @@ impl Plan {
     /// The plan of a year. `first`: its first day, `days`: how many. Not `planted`: the same fleet with nothing wrong.
     pub(super) fn velmora(seed: u64, size: usize, first: i64, days: i64, planted: bool) -> Self {
         let town = Town::velmora();
-        let mut plan = Self {
-            seed,
-            first,
-            days,
-            packs: Vec::new(),
-            vehicles: Vec::new(),
-            bad_places: Vec::new(),
-            planted,
-        };
+        let mut plan =
+            Self { seed, first, days, packs: Vec::new(), vehicles: Vec::new(), bad_places: Vec::new(), planted };
         for (number, build) in Fleet::numbers(size) {
             let vehicle = plan.vehicle(number, build);
             plan.vehicles.push(vehicle);
@@ -246,12 +241,7 @@ impl Plan {
     fn throw_places_out_of_true(&mut self, town: &Town) {
         if let Some(work) = town.special_work.iter().position(|work| work.out_of_true) {
             // Set right at the end of June.
-            self.bad_places.push(BadPlace {
-                work,
-                from: self.first,
-                to: self.first + 180,
-                probability: OUT_OF_TRUE,
-            });
+            self.bad_places.push(BadPlace { work, from: self.first, to: self.first + 180, probability: OUT_OF_TRUE });
         }
         let other = town.special_work.iter().position(|work| work.name == "Town Hall, towards Old Bridge");
         if let Some(work) = other {

@@ -144,9 +144,10 @@ impl Tapes {
         let recorded: Vec<_> = jobs.par_iter().map(drive).collect();
         let mut tapes = Self::default();
         for (places, build, tape) in recorded.into_iter().flatten() {
-            let way = tapes.ways.entry((places.clone(), build)).or_insert_with(|| {
-                Way { route: Route::over(town, &places, true), drives: Vec::new() }
-            });
+            let way = tapes
+                .ways
+                .entry((places.clone(), build))
+                .or_insert_with(|| Way { route: Route::over(town, &places, true), drives: Vec::new() });
             way.drives.push(tape);
         }
         tapes
