@@ -102,6 +102,7 @@ const STUDIES: &[Known] = &[
     study!("causes", "Place, operator or vehicle", causes, fair_use if operators),
     study!("overhead", "Overhead", overhead),
     study!("readings", "Readings", drift),
+    study!("due", "Readings due", due),
     study!("collectors", "Collectors", collectors),
     study!("charging", "Charging", charging),
     study!("cold", "Cold weather", cold),
