@@ -10,7 +10,7 @@ use jiff::ZonedDateTime;
 use jiff::civil::Date;
 
 use super::engine::Engine;
-use super::sheet::{Query, Section, Sheet, WorkLine};
+use super::sheet::{Query, Section, Sheet, WorkKind, WorkLine};
 use super::{FleetError, Question, pages, worklist};
 
 /// A morning's findings.
@@ -143,6 +143,10 @@ pub fn gather(question: Question<'_>, occasion: Occasion) -> Result<Morning, Fle
                 morning.sheets.push(could_not(known, &why));
             }
         }
+    }
+    // Two studies know what is due; where there are inspection sheets, theirs is the line.
+    if morning.work.iter().any(|line| line.more.0 == "due") {
+        morning.work.retain(|line| line.kind != WorkKind::Due || line.more.0 == "due");
     }
     morning.work = worklist::ordered(std::mem::take(&mut morning.work));
     // Its lines are the page itself; of the sheet, only what it says first is wanted.
