@@ -122,7 +122,8 @@ fn make() {
         planted: true,
     };
     let begun = std::time::Instant::now();
-    write(Path::new(&folder), &defs, &options, &mut |done, of| println!("{done}/{of} {:?}", begun.elapsed())).expect("a year");
+    write(Path::new(&folder), &defs, &options, &mut |done, of| println!("{done}/{of} {:?}", begun.elapsed()))
+        .expect("a year");
     println!("{:?}", begun.elapsed());
 }
 
@@ -140,7 +141,11 @@ fn every_way_of_every_duty_was_driven() {
                 let way = tapes.of(&trip.places, vehicle.build).unwrap_or_else(|| panic!("{names:?}"));
                 for tape in &way.drives {
                     let driven: f64 = tape.pieces.iter().map(|piece| piece.m).sum();
-                    assert!((driven - way.route.length_m).abs() < 12.0, "{names:?}: {driven} m of {}", way.route.length_m);
+                    assert!(
+                        (driven - way.route.length_m).abs() < 12.0,
+                        "{names:?}: {driven} m of {}",
+                        way.route.length_m
+                    );
                 }
             }
         }
