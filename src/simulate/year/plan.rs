@@ -103,7 +103,7 @@ const LINES: &[(u16, u8)] =
 
 /// Weak packs: vehicle, usable charge on the first day, loss a year.
 const WEAK: &[(u16, f64, f64)] =
-    &[(207, 0.15, 0.0), (213, 0.135, 0.0), (226, 0.21, 0.08), (310, 0.15, 0.0), (318, 0.185, 0.02)];
+    &[(207, 0.43, 0.0), (213, 0.33, 0.0), (226, 0.45, 0.08), (310, 0.58, 0.0), (318, 0.42, 0.02), (238, 0.50, 0.05)];
 /// Packs of high resistance: vehicle, times the usual on the first day, gain a year.
 const SICK: &[(u16, f64, f64)] = &[(204, 2.4, 0.0), (219, 2.0, 0.3), (315, 1.0, 2.6)];
 /// The weak pack of the first vehicle goes into the second, so many days into the year.
@@ -122,6 +122,14 @@ const FAULTS: &[(u16, i64, i64, Fault)] = &[
     (305, 0, 400, Fault::PhantomVoltage { probability: 0.1 }),
     (303, 31, 180, Fault::IntermittentContactor { per_hour: 0.5 }),
     (317, 280, 400, Fault::IntermittentContactor { per_hour: 1.0 }),
+    (228, 0, 400, Fault::LosesAt { number: 110, probability: 0.012 }),
+    (209, 120, 400, Fault::CollectorsApart { degrees: 14.0, per_hour: 0.25 }),
+    (212, 0, 400, Fault::NoYardCharge),
+    (320, 90, 400, Fault::NoYardCharge),
+    (216, 0, 400, Fault::SunnySensor { kelvin: 9.0 }),
+    (311, 0, 400, Fault::SunnySensor { kelvin: 6.0 }),
+    (221, 0, 400, Fault::FixedDetection { metres: 2.0 }),
+    (314, 0, 400, Fault::FixedDetection { metres: 4.0 }),
     (205, 0, 400, Fault::SensorDropOut { sensor: Sensor::Ambient, per_hour: 2.0 }),
     (211, 0, 400, Fault::SensorDropOut { sensor: Sensor::Motor, per_hour: 3.0 }),
 ];
