@@ -6,6 +6,7 @@ use crate::fleet::engine::Engine;
 use crate::fleet::sheet::Query;
 use crate::fleet::terms::Terms;
 use crate::fleet::{FleetError, Question};
+use crate::table::UNIT_KEY;
 
 /// The days of a study, as a condition on `runs`; with the months they lie in, so that others are never opened.
 pub(in crate::fleet) fn within(terms: &Terms) -> String {
@@ -20,6 +21,14 @@ pub(in crate::fleet) fn within(terms: &Terms) -> String {
 /// A counter or signal as a column, or NULL where the store has none of that name.
 pub(in crate::fleet) fn column(engine: &Engine, table: &str, name: &str) -> String {
     if engine.has(table, name) { quoted(name) } else { "CAST(NULL AS DOUBLE)".into() }
+}
+
+/// A counter of distance in km, whether it is kept in km or m; NULL where the store has none of that name.
+pub(in crate::fleet) fn km(engine: &Engine, name: &str) -> String {
+    let columns = engine.columns("runs").unwrap_or_default();
+    let unit = columns.iter().find(|column| column.name() == name).and_then(|column| column.metadata().get(UNIT_KEY));
+    let column = column(engine, "runs", name);
+    if unit.is_some_and(|unit| unit == "m") { format!("{column} / 1000.0") } else { column }
 }
 
 /// A name as SQL takes it, whatever is in it.

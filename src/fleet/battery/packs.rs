@@ -132,7 +132,7 @@ fn months_query(question: &Question) -> Query {
     let names = &question.terms.names;
     let column = |name: &str| ask::column(question.engine, "runs", name);
     let (timeouts, changes) = (column(&names.battery_timeouts), column(&names.off_wire_changes));
-    let off_wire_m = column(&names.off_wire_distance);
+    let km = ask::km(question.engine, &names.off_wire_distance);
     let has_records = question.engine.has("packs", "part");
     let (with, pack, join) = if has_records {
         (format!("{},\n", ask::FITTED), "COALESCE(fitted.pack, '')", ask::in_it("days", "service_day"))
@@ -145,8 +145,8 @@ fn months_query(question: &Question) -> Query {
          SUM({timeouts}) AS timeouts,
          SUM(CASE WHEN {timeouts} IS NOT NULL THEN {changes} END) AS changes,
          SUM(CASE WHEN {changes} IS NOT NULL THEN {timeouts} END) AS timeouts_with_changes,
-         SUM(CASE WHEN {timeouts} IS NOT NULL THEN {off_wire_m} END) / 1000.0 AS km,
-         SUM(CASE WHEN {off_wire_m} IS NOT NULL THEN {timeouts} END) AS timeouts_with_km
+         SUM(CASE WHEN {timeouts} IS NOT NULL THEN {km} END) AS km,
+         SUM(CASE WHEN {km} IS NOT NULL THEN {timeouts} END) AS timeouts_with_km
   FROM runs
   WHERE {within}
   GROUP BY vehicle, service_day)

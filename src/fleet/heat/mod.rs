@@ -138,7 +138,7 @@ fn with_town(question: &Question) -> String {
     format!(
         "spans AS (
   SELECT vehicle, service_day, duration_s, {peak} AS peak, {mean} AS mean, {ambient} AS ambient,
-         {off_wire} AS off_wire_m, {charge} AS charge,
+         {off_wire} AS km, {charge} AS charge,
          (CAST(start AS BIGINT) + CAST(\"end\" AS BIGINT)) / 2 / {BLOCK_US} AS block
   FROM runs
   WHERE {within}),
@@ -151,7 +151,7 @@ town AS (
         peak = column(&names.battery_peak),
         mean = column(&names.battery_mean),
         ambient = column(&names.ambient_mean),
-        off_wire = column(&names.off_wire_distance),
+        off_wire = ask::km(question.engine, &names.off_wire_distance),
         charge = column(&names.battery_charge),
         within = ask::within(question.terms),
     )
@@ -224,7 +224,7 @@ days AS (
          SUM(mean * duration_s) / SUM(CASE WHEN mean IS NOT NULL THEN duration_s END) AS mean,
          SUM(spans.ambient * duration_s) / SUM(CASE WHEN spans.ambient IS NOT NULL THEN duration_s END) AS own,
          SUM(town.ambient * duration_s) / SUM(CASE WHEN town.ambient IS NOT NULL THEN duration_s END) AS town,
-         SUM(off_wire_m) / 1000.0 AS km, SUM(charge) AS charge
+         SUM(km) AS km, SUM(charge) AS charge
   FROM spans LEFT JOIN town ON spans.block = town.block
   GROUP BY spans.vehicle, service_day)
 SELECT {pack} AS pack, days.vehicle AS vehicle, service_day, peak, mean, own, town, km, charge
@@ -298,10 +298,11 @@ ORDER BY 2, 3",
         };
         let today = ask::days(self.terms.today);
         let weeks = model::weeks(days, model, packs);
-        for ((pack, weeks), effect) in self.packs.iter_mut().zip(weeks).zip(&model.effects) {
+        let lately = model::lately(&weeks, today, model);
+        for (((pack, weeks), lately), effect) in self.packs.iter_mut().zip(weeks).zip(lately).zip(&model.effects) {
             pack.over_all = (!weeks.is_empty() && effect.value.is_finite() && effect.standard_error.is_finite())
                 .then_some((effect.value, effect.standard_error));
-            pack.lately = model::lately(&weeks, today, model);
+            pack.lately = lately;
             pack.weeks = weeks;
         }
         self.limit = hot::limit(days);

@@ -243,25 +243,35 @@ pub const SURE: f64 = 0.95;
 /// Lately: so many weeks before the last day.
 const LATELY_WEEKS: f64 = 8.0;
 const WEEKS_LEAST: usize = 3;
+/// Packs are taken to be at least so far apart: a fleet whose packs are all alike so far may still have a sick one.
+const APART_LEAST_K: f64 = 1.0;
 
-/// What a pack adds lately, up to day `today`; none where it has not run enough.
-pub fn lately(weeks: &[Week], today: f64, model: &Model) -> Option<Lately> {
-    let own: Vec<f64> =
-        weeks.iter().filter(|week| week.from + 7.0 > today - 7.0 * LATELY_WEEKS).map(|week| week.own).collect();
-    if own.len() < WEEKS_LEAST {
-        return None;
-    }
-    let n = own.len() as f64;
-    let mean = own.iter().sum::<f64>() / n;
-    let variance = own.iter().map(|own| (own - mean).powi(2)).sum::<f64>() / (n - 1.0);
+/// What each pack adds lately, up to day `today`; none where it has not run enough.
+pub fn lately(packs: &[Vec<Week>], today: f64, model: &Model) -> Vec<Option<Lately>> {
     // Eight weeks that happen to agree are no proof of eight weeks' precision.
     let floor = model.scale.powi(2) / 7.0;
-    let error2 = variance.max(floor) / n;
-    let prior2 = model.spread.powi(2).max(1e-6);
-    let known2 = 1.0 / (1.0 / error2 + 1.0 / prior2);
-    let own = mean * known2 / error2;
-    let sick = 0.5 * libm::erfc((SICK_K - own) / known2.sqrt() / std::f64::consts::SQRT_2);
-    Some(Lately { own, error: known2.sqrt(), sick, weeks: n as usize })
+    let seen: Vec<Option<(f64, f64, usize)>> = packs
+        .iter()
+        .map(|weeks| {
+            let is_late = |week: &&Week| week.from + 7.0 > today - 7.0 * LATELY_WEEKS;
+            let own: Vec<f64> = weeks.iter().filter(is_late).map(|week| week.own).collect();
+            let n = own.len() as f64;
+            let mean = own.iter().sum::<f64>() / n;
+            let variance = own.iter().map(|own| (own - mean).powi(2)).sum::<f64>() / (n - 1.0);
+            (own.len() >= WEEKS_LEAST).then(|| (mean, variance.max(floor) / n, own.len()))
+        })
+        .collect();
+    // How far packs are apart, the sick included: what is not known of one is drawn towards none by that much.
+    let known = seen.iter().flatten().count().max(1) as f64;
+    let apart2 = seen.iter().flatten().map(|(mean, ..)| mean.powi(2)).sum::<f64>() / known;
+    let prior2 = apart2.max(APART_LEAST_K.powi(2));
+    let drawn = |(mean, error2, weeks): (f64, f64, usize)| {
+        let known2 = 1.0 / (1.0 / error2.max(1e-6) + 1.0 / prior2);
+        let own = mean * known2 / error2.max(1e-6);
+        let sick = 0.5 * libm::erfc((SICK_K - own) / known2.sqrt() / std::f64::consts::SQRT_2);
+        Lately { own, error: known2.sqrt(), sick, weeks }
+    };
+    seen.into_iter().map(|seen| seen.map(drawn)).collect()
 }
 
 /// The middle value; of an even number the mean of the middle two. Sorts. Not a number of nothing.
