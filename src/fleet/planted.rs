@@ -14,6 +14,7 @@ use jiff::tz::TimeZone;
 
 use super::engine::Engine;
 use super::sheet::{Cell, Drawn, Picture, Section, Sheet, WorkLine};
+use super::span;
 use super::terms::{Names, Terms};
 use crate::records::Records;
 
@@ -45,7 +46,7 @@ pub fn store(runs: &[Run]) -> tempfile::TempDir {
 
 fn write(folder: &Path, runs: &[&Run], names: &BTreeSet<&str>) {
     fs::create_dir_all(folder).unwrap();
-    let days = |run: &&Run| super::battery::ask::days(run.day) as i32;
+    let days = |run: &&Run| span::number_of(run.day) as i32;
     let at = |run: &&Run, hour: f64| i64::from(days(run)) * 86_400_000_000 + (hour * 3.6e9) as i64;
     let times = |of: &dyn Fn(&&Run) -> i64| -> ArrayRef {
         Arc::new(TimestampMicrosecondArray::from_iter_values(runs.iter().map(of)).with_timezone("UTC"))

@@ -16,7 +16,7 @@ use std::collections::{BTreeMap, HashMap};
 use super::battery::{ask, packs::unknown};
 use super::sheet::Query;
 use super::terms::Terms;
-use super::{FleetError, Question};
+use super::{FleetError, Question, span};
 pub use hot::{HOT_C, HOT_FOR_THE_DAY_K, HotDay, Why};
 pub use model::{Cause, Lately, Model, SICK_K, Term, VehicleDay, Week};
 pub use parked::Parked;
@@ -153,7 +153,7 @@ town AS (
         ambient = column(&names.ambient_mean),
         off_wire = ask::km(question.engine, &names.off_wire_distance),
         charge = column(&names.battery_charge),
-        within = ask::within(question.terms),
+        within = span::days(question.terms),
     )
 }
 
@@ -278,8 +278,9 @@ ORDER BY 2, 3",
 
     fn judge(&mut self, days: &[VehicleDay]) {
         let packs = self.packs.len();
-        let work = [Cause::Kilometres, Cause::Charge];
-        let by = |weather: Cause| [weather, work[0], work[1]];
+        let by = |weather: Cause| {
+            [weather, Cause::Kilometres, Cause::Charge, Cause::KilometresSquared, Cause::ChargeSquared]
+        };
         let peak = |day: &VehicleDay| Some(day.peak);
         let by_town = model::fit(days, packs, &by(Cause::Town), peak);
         let by_own = model::fit(days, packs, &by(Cause::Own), peak);
@@ -296,7 +297,7 @@ ORDER BY 2, 3",
                 .push("Too few days, or no weather and work beside them, to say why batteries were hot.".to_owned());
             return;
         };
-        let today = ask::days(self.terms.today);
+        let today = span::number_of(self.terms.today);
         let weeks = model::weeks(days, model, packs);
         let lately = model::lately(&weeks, today, model);
         for (((pack, weeks), lately), effect) in self.packs.iter_mut().zip(weeks).zip(lately).zip(&model.effects) {

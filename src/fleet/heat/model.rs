@@ -3,7 +3,8 @@
 //! Vehicle-days in, a [`Model`] out. Pure.
 //!
 //! Peak temperature on ambient temperature, km off the wire and charge drawn, with an effect of each pack: a robust fit,
-//! so that the sick do not set what is usual. What a pack adds is then followed week by week, since it may fall sick at
+//! so that the sick do not set what is usual. Work counts by its square, too: a battery that has run long enough grows no
+//! hotter for running longer. What a pack adds is then followed week by week, since it may fall sick at
 //! any time; weeks, because one day is much like the day before.
 
 use crate::fleet::stats::linear;
@@ -40,6 +41,10 @@ pub enum Cause {
     Kilometres,
     /// A·h drawn.
     Charge,
+    /// Km off the wire, squared.
+    KilometresSquared,
+    /// A·h drawn, squared.
+    ChargeSquared,
 }
 
 impl Cause {
@@ -50,6 +55,8 @@ impl Cause {
             Self::Own => "ambient, by its own sensor",
             Self::Kilometres => "off the wire",
             Self::Charge => "charge drawn",
+            Self::KilometresSquared => "off the wire, squared",
+            Self::ChargeSquared => "charge drawn, squared",
         }
     }
 
@@ -59,6 +66,8 @@ impl Cause {
             Self::Town | Self::Own => "K/K",
             Self::Kilometres => "K/km",
             Self::Charge => "K/(A.h)",
+            Self::KilometresSquared => "K/km2",
+            Self::ChargeSquared => "K/(A.h)2",
         }
     }
 
@@ -73,6 +82,8 @@ impl Cause {
             Self::Own => day.own,
             Self::Kilometres => day.km,
             Self::Charge => day.charge,
+            Self::KilometresSquared => day.km.map(|km| km * km),
+            Self::ChargeSquared => day.charge.map(|charge| charge * charge),
         }
     }
 }
@@ -109,6 +120,8 @@ pub struct Model {
 
 /// Days to fit, at least.
 const DAYS_LEAST: usize = 30;
+/// Days to fit, at most: of more, every second, third, … of each pack. Slopes are known to a thousandth by then.
+const DAYS_MOST: usize = 12_000;
 
 /// Fits `y` of each day on those `causes` that are known and vary. None: too few days, or none of the causes.
 pub fn fit(
@@ -126,6 +139,8 @@ pub fn fit(
     if causes.is_empty() || used.len() < DAYS_LEAST.max(2 * causes.len()) {
         return None;
     }
+    let each = used.len().div_ceil(DAYS_MOST).max(1);
+    let used: Vec<(&VehicleDay, f64)> = used.into_iter().step_by(each).collect();
     let usual: Vec<f64> = causes
         .iter()
         .map(|cause| median(&mut used.iter().filter_map(|(day, _)| cause.of(day)).collect::<Vec<_>>()))
@@ -180,6 +195,12 @@ impl Model {
             *(if term.cause.is_weather() { &mut weather } else { &mut work }) += part;
         }
         Some((weather, work))
+    }
+
+    /// What a day's work adds to a day of none. Unit: K.
+    pub fn work(&self, day: &VehicleDay) -> Option<f64> {
+        let work = self.terms.iter().filter(|term| !term.cause.is_weather());
+        work.map(|term| Some(term.slope * term.cause.of(day)?)).sum()
     }
 
     /// What is left of a day's peak when weather and work are taken off: this pack's own, and what nothing explains.

@@ -5,9 +5,9 @@ use std::collections::BTreeMap;
 use jiff::ToSpan;
 
 use super::{Study, Why, study};
-use crate::fleet::Question;
 use crate::fleet::planted::{self, FIRST, Run};
 use crate::fleet::stats::chance::Stream;
+use crate::fleet::{Question, span};
 use crate::records::Records;
 
 const DAYS: i64 = 300;
@@ -81,12 +81,12 @@ fn hot_days_have_the_cause_that_was_planted() {
         let vehicle = study.packs[day.pack].vehicle.as_str();
         let sum = day.usual + day.weather + day.work + day.own + day.unexplained;
         assert!((sum - day.peak).abs() < 1e-6, "{day:?}");
-        if vehicle == "207" && day.day >= crate::fleet::battery::ask::days(FIRST + SICK_FROM.days()) + 31.0 {
+        if vehicle == "207" && day.day >= span::number_of(FIRST + SICK_FROM.days()) + 31.0 {
             all += 1;
-            right += usize::from(day.why == Why::Pack || day.peak - day.own >= study.limit);
+            right += usize::from(day.but_for_pack || day.peak - day.own >= study.limit);
         } else if vehicle != "207" {
             all += 1;
-            right += usize::from(matches!(day.why, Why::Weather | Why::Work));
+            right += usize::from(matches!(day.why, Why::Weather | Why::Work) && !day.but_for_pack);
         }
     }
     assert!(all >= 40, "{all} hot days");
