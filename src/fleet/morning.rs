@@ -11,7 +11,7 @@ use jiff::civil::Date;
 
 use super::engine::Engine;
 use super::sheet::{Query, Section, Sheet, WorkLine};
-use super::{FleetError, Question, pages};
+use super::{FleetError, Question, pages, worklist};
 
 /// A morning's findings.
 #[derive(Debug, Clone)]
@@ -96,7 +96,18 @@ macro_rules! study {
 }
 
 /// All studies, in the order of their pages.
-const STUDIES: &[Known] = &[study!("battery-plan", "Battery plan", battery), study!("heat", "Weather or work", heat)];
+const STUDIES: &[Known] = &[
+    study!("battery-plan", "Battery plan", battery),
+    study!("heat", "Weather or work", heat),
+    study!("causes", "Pole-offs: place, operator or vehicle", causes, fair_use if operators),
+    study!("overhead", "The overhead", overhead),
+    study!("readings", "Readings", drift),
+    study!("collectors", "Collectors", collectors),
+    study!("charging", "Charging", charging),
+    study!("cold", "Detection distance in the cold", cold),
+    study!("modules", "Modules", modules),
+    study!("data-quality", "Data quality", quality),
+];
 
 /// Asks every study.
 ///
@@ -133,6 +144,7 @@ pub fn gather(question: Question<'_>, occasion: Occasion) -> Result<Morning, Fle
             }
         }
     }
+    morning.work = worklist::ordered(std::mem::take(&mut morning.work));
     morning.asked = asked_here;
     Ok(morning)
 }
