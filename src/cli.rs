@@ -120,6 +120,19 @@ SIGTERM ends it, SIGHUP reads configuration and definitions anew. It never write
         #[arg(long)]
         check: bool,
     },
+    /// Ask a store by SQL, or list its tables.
+    #[cfg(feature = "fleet")]
+    #[command(after_long_help = "\
+Examples:
+  yardtap sql --tables
+  yardtap sql \"SELECT vehicle, sum(distance) AS km FROM runs WHERE month = '2026-02' GROUP BY vehicle ORDER BY km DESC\"
+  yardtap sql \"SELECT * FROM signals.line_input WHERE vehicle = '207' AND date = '2026-02-17'\" --to line.parquet
+  yardtap sql - --as csv < question.sql
+
+Tables are runs, events, bus_health, message_health, raw, signals.MESSAGE, and the records that people keep. Name a month \
+(or, of signals and raw, a date) where you can: only its files are read. Names with a dot or a capital stand in double \
+quotes, and so does \"end\". Times are UTC. Nothing is ever written to the store.")]
+    Sql(Sql),
     /// Print what a running service tells of itself.
     #[command(after_long_help = "\
 Examples:
@@ -154,6 +167,23 @@ shown, q or Esc leave. What is stale or has changed is told in words; with NO_CO
         #[arg(long, default_value = "")]
         who: String,
     },
+    /// Ask the fleet's questions, and write the morning's pages: worklist, battery plan, overhead, readings and the rest.
+    #[cfg(feature = "fleet")]
+    #[command(after_long_help = "\
+Examples:
+  yardtap morning --store yardtap-store
+  yardtap morning --config /etc/yardtap/yardtap.toml --to /var/lib/yardtap/morning
+  yardtap morning --store yardtap-store --records records --day 2026-03-14 --to monday
+
+The pages are plain files: open index.html, or name the folder as `morning` under [pages] to see them in the service's \
+pages. They replace those of the day before in one step; a folder that holds anything else is left alone.
+
+Exit status: 3 where a study failed, or something of the records was left out.")]
+    Morning(Morning),
+    /// Check the records that people keep, or write empty ones to begin with.
+    #[cfg(feature = "fleet")]
+    #[command(subcommand)]
+    Records(Records),
     /// Simulate vehicle-days of an invented town, with the truth beside them.
     #[command(after_long_help = "\
 Examples:
@@ -282,6 +312,50 @@ pub enum Summary {
     MessageHealth,
 }
 
+/// Options of `sql`.
+#[cfg(feature = "fleet")]
+#[derive(Debug, Args)]
+pub struct Sql {
+    /// The question, or - for standard input.
+    #[arg(required_unless_present = "tables")]
+    pub sql: Option<String>,
+    /// Folder of the store.
+    #[arg(short, long, value_hint = ValueHint::DirPath, default_value = "yardtap-store")]
+    pub store: PathBuf,
+    /// Folder of the records that people keep; without, their tables are empty.
+    #[arg(short, long, value_hint = ValueHint::DirPath)]
+    pub records: Option<PathBuf>,
+    /// List the tables, their columns, units and what they mean.
+    #[arg(long, conflicts_with = "sql")]
+    pub tables: bool,
+    /// Form of the answer; left out: by the ending of FILE, else a table.
+    #[arg(long = "as", value_enum, value_name = "FORM")]
+    pub form: Option<Form>,
+    /// Write to a file, whole or not at all.
+    #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath)]
+    pub to: Option<PathBuf>,
+    /// Memory that the question may take, in MiB; what wants more goes on in temporary files, as far as it can.
+    #[arg(long, value_name = "MIB", default_value_t = 512)]
+    pub memory: usize,
+    /// Threads. 0: as many as there are cores.
+    #[arg(short, long, default_value_t = 0)]
+    pub threads: usize,
+}
+
+/// Forms of an answer.
+#[cfg(feature = "fleet")]
+#[derive(Debug, Clone, Copy, ValueEnum, PartialEq, Eq)]
+pub enum Form {
+    /// Aligned, for people.
+    Table,
+    /// Comma-separated values with a heading; NULL is empty.
+    Csv,
+    /// One JSON object a line.
+    Json,
+    /// Parquet, with the types as they are.
+    Parquet,
+}
+
 /// Options of `restore`.
 #[derive(Debug, Args)]
 pub struct Restore {
@@ -306,6 +380,61 @@ pub struct Restore {
     /// The pcapng file (.gz and .zst are packed), or - for standard output.
     #[arg(long, value_name = "FILE", required_unless_present = "list")]
     pub to: Option<PathBuf>,
+}
+
+/// Options of `morning`.
+#[cfg(feature = "fleet")]
+#[derive(Debug, Args)]
+pub struct Morning {
+    /// Folder of the store; goes before the configuration's.
+    #[arg(short, long, value_hint = ValueHint::DirPath, required_unless_present = "config")]
+    pub store: Option<PathBuf>,
+    /// Folder of the records that people keep; goes before the configuration's.
+    #[arg(short, long, value_hint = ValueHint::DirPath)]
+    pub records: Option<PathBuf>,
+    /// Configuration: the agency's clock, packs a year, names of counters.
+    #[arg(short, long, value_hint = ValueHint::FilePath)]
+    pub config: Option<PathBuf>,
+    /// Folder that the pages go to.
+    #[arg(long, value_name = "FOLDER", value_hint = ValueHint::DirPath, default_value = "yardtap-morning")]
+    pub to: PathBuf,
+    /// The service day that ended last; left out: the last that the store has and that is over.
+    #[arg(long)]
+    pub day: Option<jiff::civil::Date>,
+}
+
+/// What is done with records.
+#[cfg(feature = "fleet")]
+#[derive(Debug, Subcommand)]
+pub enum Records {
+    /// Check a folder of records: every problem by file, row and column, with what would be right.
+    #[command(after_long_help = "\
+Examples:
+  yardtap records check /var/lib/yardtap/records
+  yardtap records check --config /etc/yardtap/yardtap.toml
+  yardtap records check records --json
+
+Exit status: 3 where something is left out; warnings alone are 0.")]
+    Check {
+        /// Folder of the records; left out: the configuration's.
+        #[arg(value_hint = ValueHint::DirPath, required_unless_present = "config")]
+        folder: Option<PathBuf>,
+        /// Configuration, which tells the agency's zone; left out: yardtap.toml in the folder or above it, if there is one.
+        #[arg(short, long, value_hint = ValueHint::FilePath)]
+        config: Option<PathBuf>,
+        /// One JSON object a problem.
+        #[arg(long)]
+        json: bool,
+    },
+    /// Write an empty file of each kind, and a README that tells each column. What is there stays as it is.
+    #[command(after_long_help = "\
+Examples:
+  yardtap records templates /var/lib/yardtap/records")]
+    Templates {
+        /// The folder; it is made where it is missing.
+        #[arg(value_hint = ValueHint::DirPath)]
+        folder: PathBuf,
+    },
 }
 
 /// Options of `simulate`.

@@ -45,6 +45,11 @@ impl ServiceDays {
         self.zone.iana_name()
     }
 
+    /// The zone.
+    pub fn zone(&self) -> &TimeZone {
+        &self.zone
+    }
+
     /// The service day of an instant. Instants beyond what calendars know (years −9999 to 9999) take the nearest day.
     pub fn of(&self, time_us: TimeUs) -> ServiceDay {
         let local = self.zone.to_datetime(clamped(time_us));

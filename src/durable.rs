@@ -21,7 +21,7 @@ pub fn sync_folder(folder: &Path) -> io::Result<()> {
 ///
 /// # Errors
 /// It cannot be written, synced or put in place; then what was there is as it was.
-pub fn replace<T>(path: &Path, write: impl FnOnce(&mut dyn Write) -> io::Result<T>) -> io::Result<T> {
+pub fn replace<T>(path: &Path, write: impl FnOnce(&mut (dyn Write + Send)) -> io::Result<T>) -> io::Result<T> {
     let passing = path.with_extension("passing");
     let mut out = BufWriter::new(File::create(&passing)?);
     let written = write(&mut out)?;

@@ -3,9 +3,9 @@
 use std::io::{self, Write};
 
 use arrow_array::cast::AsArray;
-use arrow_array::types::{Date32Type, Float64Type, Int32Type, TimestampMicrosecondType, UInt64Type};
+use arrow_array::types::{Date32Type, Float64Type, Int32Type, Int64Type, TimestampMicrosecondType, UInt64Type};
 use arrow_array::{Array, ArrayRef, RecordBatch};
-use arrow_schema::DataType;
+use arrow_schema::{DataType, Schema};
 use comfy_table::{Attribute, Cell, CellAlignment, ContentArrangement, LineStyle, Table, TableStyle};
 use serde_json::{Map, Value};
 
@@ -21,6 +21,7 @@ fn value(array: &ArrayRef, row: usize) -> Value {
     match array.data_type() {
         DataType::Float64 => Value::from(array.as_primitive::<Float64Type>().value(row)),
         DataType::UInt64 => Value::from(array.as_primitive::<UInt64Type>().value(row)),
+        DataType::Int64 => Value::from(array.as_primitive::<Int64Type>().value(row)),
         DataType::Boolean => Value::from(array.as_boolean().value(row)),
         DataType::Utf8 => Value::from(array.as_string::<i32>().value(row)),
         DataType::Timestamp(..) => {
@@ -37,7 +38,7 @@ fn value(array: &ArrayRef, row: usize) -> Value {
             let key = words.keys().value(row) as usize;
             words.values().as_string_opt::<i32>().map_or(Value::Null, |values| Value::from(values.value(key)))
         }
-        // Summary tables hold no other types.
+        // Summary tables hold no other types, and answers of SQL are brought to these first.
         _ => Value::Null,
     }
 }
@@ -62,15 +63,24 @@ pub fn json_lines(batch: &RecordBatch, out: &mut impl Write) -> io::Result<()> {
 /// # Errors
 /// They cannot be written.
 pub fn csv(batch: &RecordBatch, out: &mut impl Write) -> io::Result<()> {
-    let quoted = |text: &str| {
-        if text.contains([',', '"', '\n', '\r']) {
-            format!("\"{}\"", text.replace('"', "\"\""))
-        } else {
-            text.to_owned()
-        }
-    };
-    let names: Vec<String> = batch.schema().fields().iter().map(|field| quoted(field.name())).collect();
-    write!(out, "{}\r\n", names.join(","))?;
+    csv_heading(&batch.schema(), out)?;
+    csv_rows(batch, out)
+}
+
+/// The heading of a CSV file whose rows come in several batches.
+///
+/// # Errors
+/// It cannot be written.
+pub fn csv_heading(schema: &Schema, out: &mut impl Write) -> io::Result<()> {
+    let names: Vec<String> = schema.fields().iter().map(|field| quoted(field.name())).collect();
+    write!(out, "{}\r\n", names.join(","))
+}
+
+/// Rows of a CSV file. NULL is empty; text that is empty is quoted.
+///
+/// # Errors
+/// They cannot be written.
+pub fn csv_rows(batch: &RecordBatch, out: &mut impl Write) -> io::Result<()> {
     for row in 0..batch.num_rows() {
         let cells: Vec<String> = batch
             .columns()
@@ -86,19 +96,43 @@ pub fn csv(batch: &RecordBatch, out: &mut impl Write) -> io::Result<()> {
     Ok(())
 }
 
+fn quoted(text: &str) -> String {
+    if text.is_empty() || text.contains([',', '"', '\n', '\r']) {
+        format!("\"{}\"", text.replace('"', "\"\""))
+    } else {
+        text.to_owned()
+    }
+}
+
+/// The cells of a batch for people: numbers without the noise of binary fractions, – where there is nothing.
+pub fn cells(batch: &RecordBatch) -> Vec<Vec<String>> {
+    let cell = |column: &ArrayRef, row: usize| match value(column, row) {
+        Value::Null => "–".to_owned(),
+        Value::String(text) => text,
+        Value::Number(number) if number.is_f64() => number.as_f64().map_or(String::new(), tidy),
+        other => other.to_string(),
+    };
+    (0..batch.num_rows()).map(|row| batch.columns().iter().map(|column| cell(column, row)).collect()).collect()
+}
+
 /// Nothing but a rule between heading and rows.
 const RULE_BELOW_HEADING: TableStyle = TableStyle::new().header_separator(LineStyle::none().fill('─').junction('─'));
 
 /// A plain table: a heading of as many lines as its longest needs, a rule, and the rows. Columns from `numeric_from` on
 /// are set to the right. Nothing is wrapped: a terminal too narrow shows all the same what a file would hold.
 pub fn table(headings: &[String], rows: &[Vec<String>], numeric_from: usize) -> String {
+    aligned(headings, rows, &|index| index >= numeric_from)
+}
+
+/// The same; `is_numeric` tells which columns are set to the right.
+pub fn aligned(headings: &[String], rows: &[Vec<String>], is_numeric: &dyn Fn(usize) -> bool) -> String {
     let mut table = Table::new();
     table.load_style(RULE_BELOW_HEADING).set_content_arrangement(ContentArrangement::Disabled);
     table.set_header(headings.iter().map(|heading| Cell::new(heading).add_attribute(Attribute::Bold)));
     for row in rows {
         table.add_row(row);
     }
-    for index in numeric_from..headings.len() {
+    for index in (0..headings.len()).filter(|index| is_numeric(*index)) {
         if let Some(column) = table.column_mut(index) {
             column.set_cell_alignment(CellAlignment::Right);
         }
@@ -166,11 +200,11 @@ mod tests {
     #[test]
     fn csv_quotes_what_would_break_it() {
         let batch = RecordBatch::try_from_iter([
-            ("a,b", Arc::new(StringArray::from(vec![Some("say \"no\""), None])) as ArrayRef),
-            ("x", Arc::new(Float64Array::from(vec![Some(0.1), None])) as ArrayRef),
+            ("a,b", Arc::new(StringArray::from(vec![Some("say \"no\""), None, Some("")])) as ArrayRef),
+            ("x", Arc::new(Float64Array::from(vec![Some(0.1), None, Some(f64::NAN)])) as ArrayRef),
         ]);
         let mut out = Vec::new();
         csv(&batch.unwrap(), &mut out).unwrap();
-        assert_eq!(String::from_utf8(out).unwrap(), "\"a,b\",x\r\n\"say \"\"no\"\"\",0.1\r\n,\r\n");
+        assert_eq!(String::from_utf8(out).unwrap(), "\"a,b\",x\r\n\"say \"\"no\"\"\",0.1\r\n,\r\n\"\",\r\n");
     }
 }

@@ -4,11 +4,17 @@ mod captures;
 mod definitions;
 #[cfg(all(feature = "gateway", target_os = "linux"))]
 mod gateway;
+#[cfg(feature = "fleet")]
+mod morning;
+#[cfg(feature = "fleet")]
+mod records;
 mod replay;
 mod restore;
 mod runs;
 mod running;
 mod simulate;
+#[cfg(feature = "fleet")]
+mod sql;
 
 use std::io::{self, IsTerminal, Write};
 use std::path::{Path, PathBuf};
@@ -49,8 +55,14 @@ pub fn run(cli: Cli) -> Result<Done> {
         Command::Close { store } => replay::close(&store),
         #[cfg(all(feature = "gateway", target_os = "linux"))]
         Command::Gateway { config, check } => gateway::gateway(&config, check),
+        #[cfg(feature = "fleet")]
+        Command::Sql(options) => sql::sql(&options),
         Command::Status { at, json } => running::status(&at.url, json),
         Command::Live { at, tap, who } => running::live(&at.url, tap, &who),
+        #[cfg(feature = "fleet")]
+        Command::Morning(options) => morning::morning(&options),
+        #[cfg(feature = "fleet")]
+        Command::Records(what) => records::records(&what),
         Command::Simulate(options) => simulate::simulate(&options),
         Command::Completions { shell } => {
             let mut script = Vec::new();

@@ -8,7 +8,7 @@ use anyhow::{Context, Result, bail};
 use super::{Done, say};
 use crate::report;
 use crate::snapshot::words::{ago, grouped, link, size, span, verdict};
-use crate::snapshot::{Snapshot, Tap};
+use crate::snapshot::{Receiver, Snapshot, Tap};
 use crate::stop::Stop;
 use crate::terminal::{self, line::Line};
 
@@ -56,6 +56,9 @@ fn told(now: &Snapshot, place: &str) -> String {
         ),
         ("copies", format!("{} files made, {} waiting", grouped(now.copy.files), grouped(now.copy.waiting))),
     ];
+    let waits =
+        |one: &Receiver| format!("{}: {} events told, {} waiting", one.name, grouped(one.told), grouped(one.waiting));
+    rows.extend(now.receivers.iter().map(|one| ("messages", waits(one))));
     rows.extend(now.room.given_up.iter().map(|line| ("given up", line.clone())));
     rows.extend(now.inbox.quarantined.iter().rev().map(|one| ("set aside", format!("{}: {}", one.file, one.reason))));
     out.push('\n');

@@ -37,9 +37,17 @@ pub(super) fn runs(options: &Runs) -> Result<Done> {
     let newest = newest_record(&store)?;
     let defs = newest.as_ref().map(|record| store.definitions(&record.definitions, &options.store)).transpose()?;
     // Times are shown on the agency's clocks, wherever this computer stands.
-    let zone = newest.and_then(|record| TimeZone::get(&record.zone?).ok()).unwrap_or(TimeZone::UTC);
-    show_runs(&batch, defs.as_ref(), &ServiceDays::new(zone, Time::MIN), options.shape)?;
+    show_runs(&batch, defs.as_ref(), &ServiceDays::new(zone_of(newest), Time::MIN), options.shape)?;
     Ok(Done::Whole)
+}
+
+/// The agency's zone, as the newest capture was filed in it.
+pub(super) fn zone(store: &Store) -> Result<TimeZone> {
+    Ok(zone_of(newest_record(store)?))
+}
+
+fn zone_of(record: Option<Filed>) -> TimeZone {
+    record.and_then(|record| TimeZone::get(&record.zone?).ok()).unwrap_or(TimeZone::UTC)
 }
 
 /// The record of the newest capture.

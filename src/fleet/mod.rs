@@ -17,6 +17,7 @@ pub mod charging;
 pub mod cold;
 pub mod collectors;
 pub mod drift;
+pub mod due;
 pub mod engine;
 pub mod heat;
 pub mod modules;
@@ -25,6 +26,8 @@ pub mod overhead;
 pub mod pages;
 pub mod places;
 pub mod plan;
+#[cfg(test)]
+mod planted;
 pub mod quality;
 pub(crate) mod rates;
 pub mod say;
@@ -36,8 +39,6 @@ pub mod terms;
 pub mod travel;
 pub(crate) mod words;
 pub mod worklist;
-
-use std::path::PathBuf;
 
 use crate::records::Records;
 use engine::Engine;
@@ -58,12 +59,12 @@ pub struct Question<'a> {
 #[derive(Debug, thiserror::Error)]
 pub enum FleetError {
     /// The engine could not answer.
-    #[error("{query}: {source}")]
+    #[error("{query}: {why}")]
     Engine {
         /// Which query.
         query: String,
-        /// Why.
-        source: Box<datafusion::error::DataFusionError>,
+        /// Why, and what helps.
+        why: String,
     },
     /// An answer has no such column, or one of another type.
     #[error("{query}: column '{column}' is missing, or not {expected}")]
@@ -76,14 +77,22 @@ pub enum FleetError {
         expected: &'static str,
     },
     /// A store that cannot be read.
-    #[error("{}: {source}; --store names the store's folder", path.display())]
-    Store {
-        /// Its folder.
-        path: PathBuf,
-        /// Why.
-        source: crate::store::StoreError,
-    },
+    #[error(transparent)]
+    Store(#[from] crate::store::StoreError),
+    /// Who was given the rows could not take them.
+    #[error("{0}")]
+    Taken(std::io::Error),
     /// The engine's threads could not be started.
     #[error("starting the engine: {0}")]
     Start(std::io::Error),
+}
+
+impl FleetError {
+    /// The same, of a query with a name.
+    fn of(self, id: &str) -> Self {
+        match self {
+            Self::Engine { why, .. } => Self::Engine { query: id.to_owned(), why },
+            other => other,
+        }
+    }
 }

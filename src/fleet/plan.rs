@@ -30,8 +30,10 @@ pub struct Ageing {
     pub new_rate: f64,
     /// Standard deviation of `new_rate`.
     pub new_rate_sd: f64,
-    /// How much more timeouts vary than Poisson counts do.
+    /// How much more timeouts vary than Poisson counts do, where they are few.
     pub clustering: f64,
+    /// Besides: variance of a month's timeouts over the square of their mean.
+    pub unevenness: f64,
 }
 
 /// Who is replaced when, and what is left.
@@ -125,6 +127,8 @@ fn left(seats: &[Seat], ageing: &Ageing, renewed: &[Option<usize>], year: usize)
     let (mut mean, mut variance, mut new, mut growth) = (0.0, 0.0, 0.0, 0.0);
     for (seat, renewed) in seats.iter().zip(renewed) {
         let own = timeouts(seat, ageing, *renewed, year);
+        // Uneven months, twelve of them.
+        variance += own * own * ageing.unevenness / 12.0;
         let (times, age) = worsening(ageing, renewed.map_or(year, |at| year - at));
         mean += own;
         growth += own * age;
@@ -144,7 +148,8 @@ fn left(seats: &[Seat], ageing: &Ageing, renewed: &[Option<usize>], year: usize)
 mod tests {
     use super::*;
 
-    const STEADY: Ageing = Ageing { growth: 0.0, growth_sd: 0.0, new_rate: 0.01, new_rate_sd: 0.0, clustering: 1.0 };
+    const STEADY: Ageing =
+        Ageing { growth: 0.0, growth_sd: 0.0, new_rate: 0.01, new_rate_sd: 0.0, clustering: 1.0, unevenness: 0.0 };
 
     fn seat(rate: f64, exposure: f64) -> Seat {
         Seat { rate, rate_sd: 0.0, exposure }

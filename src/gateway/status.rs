@@ -252,6 +252,15 @@ impl Status {
                     .collect(),
             },
             copy: Copied { files: count(&self.keeper.copied_files), waiting: count(&self.keeper.copy_waiting) },
+            receivers: self
+                .receivers()
+                .iter()
+                .map(|receiver| snapshot::Receiver {
+                    name: receiver.name.clone(),
+                    told: count(&receiver.told),
+                    waiting: count(&receiver.waiting),
+                })
+                .collect(),
             troubles: self.troubles().into_iter().map(|(cause, text)| Trouble { cause, text }).collect(),
         }
     }

@@ -374,6 +374,22 @@ x = 1
 }
 
 #[test]
+fn numbers_in_limits_are_written_as_toml_writes_them() {
+    let limits = |new: &str| format!("[[channel]]\nname = \"a\"\nunit = \"kOhm\"\nnew = {new}\nrecheck = 5e2\n");
+    for (text, expected) in [("1_200", 1200.0), ("+1200.5", 1200.5), ("1_2.5e2", 1250.0)] {
+        let records = expect(&[("limits.toml", &limits(text))], &[]);
+        assert_eq!(records.channels[0].new, Some(expected), "{text}");
+        assert!(records.channels[0].falls);
+    }
+    for text in ["inf", "nan", "0x4B0", "true", "2026-02-10"] {
+        expect(
+            &[("limits.toml", &limits(text))],
+            &[&["line 4, column new: `new` is no number"], &["nothing tells whether"]],
+        );
+    }
+}
+
+#[test]
 fn duties_are_in_order_and_their_operators_are_pseudonyms() {
     let duties = "vehicle,from,to,operator,line\n\
         204,2026-02-10 05:42,2026-02-10 13:10,op-17,4\n\

@@ -12,11 +12,12 @@ use jiff::tz::TimeZone;
 use toml::Spanned;
 use toml::de::{DeArray, DeTable, DeValue};
 
+use super::fleet::Fleet;
 use super::gateway::{
     Afterwards, CopySettings, DayEnd, Gateway, Inbox, JournalSettings, MessageSettings, Pages, Retention, Source, Tap,
     TapBus,
 };
-use super::quantity::{bytes, duration, shown_bytes, shown_duration};
+use super::quantity::{bytes, duration, months, shown_bytes, shown_duration};
 use super::written::{Written, WrittenAfterwards, WrittenInbox, WrittenMessageTo, WrittenTap};
 use super::{Configuration, PathPattern};
 use crate::day::ServiceDays;
@@ -178,6 +179,7 @@ pub(super) fn check(written: &Written, folder: &Path, book: &mut Book) -> Config
         pages: check_pages(written, folder, &mut places, book),
         messages: check_messages(&written.message_to, book),
     };
+    let fleet = check_fleet(written, folder, &mut places, book);
     places.check(book);
     Configuration {
         definitions: below(written.definitions.as_ref()),
@@ -190,6 +192,7 @@ pub(super) fn check(written: &Written, folder: &Path, book: &mut Book) -> Config
         channels: written.channels.iter().map(|(name, bus)| (name.clone(), bus.get().clone())).collect(),
         vins: written.vins.clone(),
         gateway,
+        fleet,
         source: None,
     }
 }
@@ -563,6 +566,56 @@ fn check_messages(receivers: &[At<WrittenMessageTo>], book: &mut Book) -> Vec<Me
         });
     }
     messages
+}
+
+fn check_fleet(written: &Written, folder: &Path, places: &mut Folders, book: &mut Book) -> Fleet {
+    let default = Fleet::default();
+    let Some(fleet) = &written.fleet else { return default };
+    places.add("the records' folder", fleet.records.as_ref(), folder);
+    let mut whole = |number: Option<&At<i64>>, what: &str, usual: u32, least: u32, most: u32| {
+        let Some(number) = number else { return usual };
+        let read = u32::try_from(*number.get()).ok().filter(|read| (least..=most).contains(read));
+        read.unwrap_or_else(|| {
+            let title = format!("{} {what}", number.get());
+            book.add(number.span(), title, format!("{least} to {most}; {usual} is usual"));
+            usual
+        })
+    };
+    let packs = fleet.packs_a_year.as_ref();
+    let packs_a_year = whole(packs, "packs a year cannot be planned with", default.packs_a_year, 0, 1000);
+    let years = whole(fleet.years.as_ref(), "years cannot be planned", default.years, 1, 20);
+    let worst = whole(fleet.worst.as_ref(), "cannot be the worst", default.worst, 1, 1000);
+    let mut look_back_months = default.look_back_months;
+    if let Some(text) = &fleet.look_back {
+        match months(text.get()).filter(|months| (1..=240).contains(months)) {
+            Some(months) => look_back_months = months,
+            None => book.add(
+                text.span(),
+                format!("'{}' is no length of time that questions can look back", text.get()),
+                "years and months, up to 20 years: \"3 years\", \"18 months\"",
+            ),
+        }
+    }
+    let mut fewest = default.fewest;
+    if let Some(number) = &fleet.fewest {
+        // Below, chance alone makes one operator's number twice another's.
+        if (3.0..=1000.0).contains(number.get()) {
+            fewest = *number.get();
+        } else {
+            let title = format!("{} expected pole-offs say nothing about one operator", number.get());
+            book.add(number.span(), title, format!("3 to 1000; {fewest} is usual"));
+        }
+    }
+    Fleet {
+        records: fleet.records.as_ref().map(|records| folder.join(records.get())),
+        look_back_months,
+        packs_a_year,
+        years,
+        worst,
+        operators: fleet.operators.as_ref().map_or(default.operators, |operators| *operators.get()),
+        fewest,
+        names: fleet.names.check(book),
+    }
 }
 
 fn check_url(url: &str) -> Result<(), (String, &'static str)> {

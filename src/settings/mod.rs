@@ -1,8 +1,11 @@
 //! The configuration file, checked whole: where things lie, the agency's clock, whose bus it is.
 
 mod check;
+pub mod fleet;
 pub mod gateway;
 mod quantity;
+#[cfg(feature = "fleet")]
+mod terms;
 mod written;
 
 use std::collections::BTreeMap;
@@ -16,6 +19,7 @@ use crate::day::ServiceDays;
 use crate::defs::rules::CounterKind;
 use crate::defs::{Definitions, LoadError, Problems, SourceText};
 use check::Book;
+use fleet::Fleet;
 use gateway::Gateway;
 use written::Written;
 
@@ -45,6 +49,8 @@ pub struct Configuration {
     pub vins: BTreeMap<String, String>,
     /// What only the service needs.
     pub gateway: Gateway,
+    /// What only questions over the whole fleet need.
+    pub fleet: Fleet,
     /// The file, so that later checks can show places in it.
     source: Option<Arc<(SourceText, Written)>>,
 }
@@ -62,6 +68,7 @@ impl Default for Configuration {
             channels: BTreeMap::new(),
             vins: BTreeMap::new(),
             gateway: Gateway::default(),
+            fleet: Fleet::default(),
             source: None,
         }
     }

@@ -21,6 +21,14 @@ pub(super) fn duration(text: &str) -> Option<Duration> {
     Duration::try_from(parsed).ok().filter(|duration| !duration.is_zero())
 }
 
+/// Years and months, in months.
+pub(super) fn months(text: &str) -> Option<u32> {
+    let span: jiff::Span = text.parse().ok()?;
+    let months = i32::from(span.get_years()).checked_mul(12)?.checked_add(span.get_months())?;
+    let nothing_else = span == jiff::Span::new().years(span.get_years()).months(span.get_months()).fieldwise();
+    u32::try_from(months).ok().filter(|_| nothing_else)
+}
+
 /// A size in bytes above zero: digits and one unit.
 pub(super) fn bytes(text: &str) -> Option<u64> {
     let text = text.trim();
@@ -65,6 +73,16 @@ mod tests {
         assert_eq!(duration("1h 30min"), Some(Duration::from_secs(5400)));
         for wrong in ["0s", "-5s", "15", "fifteen minutes", "", "1 month", "s"] {
             assert_eq!(duration(wrong), None, "{wrong}");
+        }
+    }
+
+    #[test]
+    fn years_and_months_become_months() {
+        for (text, expected) in [("3 years", 36), ("1y 6mo", 18), ("18 months", 18), ("1 year", 12)] {
+            assert_eq!(months(text), Some(expected), "{text}");
+        }
+        for wrong in ["3", "90 days", "1 year 2 days", "-3 years", "soon", "", "1h"] {
+            assert_eq!(months(wrong), None, "{wrong}");
         }
     }
 

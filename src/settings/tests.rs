@@ -1,6 +1,7 @@
 use std::net::SocketAddr;
 use std::time::Duration;
 
+use super::fleet::{Fleet, OwnNames};
 use super::gateway::{Afterwards, Class, DayEnd, JournalSettings, Pages, Retention, Source};
 use super::*;
 
@@ -58,6 +59,14 @@ morning = "morning"
 name = "depot"
 url = "http://depot.example:8080/events"
 events = ["pole_offs"]
+
+[fleet]
+records = "records"
+packs_a_year = 8
+look_back = "18 months"
+fewest = 10
+[fleet.names]
+pole_offs = "dewirements"
 "#;
 
 #[test]
@@ -83,7 +92,16 @@ fn what_is_written_is_what_is_used() {
 }
 
 #[test]
+fn what_is_written_for_the_fleet_is_what_is_used() {
+    let used = read(WHOLE).unwrap().fleet;
+    assert_eq!(used.records.as_deref(), Some(Path::new("/etc/yardtap/records")));
+    assert_eq!((used.packs_a_year, used.years, used.look_back_months, used.fewest), (8, 3, 18, 10.0));
+    assert_eq!(used.names, OwnNames { pole_offs: Some("dewirements".into()), ..OwnNames::default() });
+}
+
+#[test]
 fn nothing_said_is_every_default() {
+    assert_eq!(read("").unwrap().fleet, Fleet::default());
     let used = read("").unwrap().gateway;
     assert_eq!(used, Gateway::default());
     assert_eq!(used.pages.listen, Some(SocketAddr::from(([127, 0, 0, 1], 8750))));
@@ -167,6 +185,21 @@ fn every_mistake_is_told_with_what_would_be_right() {
         (message("http://me:pw@depot/x"), &["holds a secret", "token_variable"]),
         ("[[message_to]]\nname=\"d\"\nurl=\"http://d/\"\nevents=[]".into(), &["told of nothing"]),
         (format!("{}token_variable = \"1 X\"", message("http://d/")), &["environment variable"]),
+        ("[fleet]\npacks_a_year = -1".into(), &["-1 packs a year", "0 to 1000", "toml:2:16"]),
+        ("[fleet]\nyears = 0".into(), &["0 years cannot be planned", "1 to 20"]),
+        ("[fleet]\nworst = 0".into(), &["0 cannot be the worst"]),
+        ("[fleet]\nlook_back = \"90 days\"".into(), &["'90 days' is no length of time", "18 months"]),
+        ("[fleet]\nlook_back = 3".into(), &["invalid type: integer"]),
+        ("[fleet]\nfewest = 1".into(), &["say nothing about one operator", "3 to 1000"]),
+        ("[fleet]\nfewest = nan".into(), &["say nothing about one operator"]),
+        ("[fleet]\noperators = \"yes\"".into(), &["invalid type: string", "toml:2:13"]),
+        ("[fleet]\nrecord = \"r\"".into(), &["unknown field `record`", "`records`"]),
+        ("store = \"/s\"\n[fleet]\nrecords = \"/s/records\"".into(), &["the records' folder lies inside the store"]),
+        (
+            "[fleet.names]\npole_offs = \"Pole Offs\"".into(),
+            &["'Pole Offs' cannot be the name of a counter", "toml:2:13"],
+        ),
+        ("[fleet.names]\npole_of = \"x\"".into(), &["unknown field `pole_of`", "`pole_offs`"]),
         ("store = \"/s\nzone = 4".into(), &["yardtap.toml:1"]),
     ];
     for (text, parts) in cases {
@@ -235,7 +268,7 @@ fn a_whole_configuration_is_loaded_with_its_definitions() {
 }
 
 /// The sample with every commented key put in force: lines such as `#key = value` and `#[table]`.
-fn sample_in_force() -> String {
+pub(super) fn sample_in_force() -> String {
     let text = std::fs::read_to_string("systemd/yardtap.toml").unwrap();
     let in_force = |line: &str| {
         let rest = line.trim_start().strip_prefix('#');
@@ -253,6 +286,7 @@ fn the_sample_can_be_used_as_it_is() {
     let configuration = read(&text).unwrap_or_else(|problems| panic!("{problems}"));
     configuration.check_for_service().unwrap_or_else(|problems| panic!("{problems}"));
     configuration.check_against(&defs()).unwrap_or_else(|problems| panic!("{problems}"));
+    assert_eq!(configuration.fleet, Fleet::default());
     // What is not commented out beyond that is a default.
     let used = configuration.gateway;
     let plain = Gateway { inbox: used.inbox.clone(), ..Gateway::default() };
@@ -263,6 +297,8 @@ fn the_sample_can_be_used_as_it_is() {
 fn every_default_in_the_sample_is_the_codes() {
     let configuration = read(&sample_in_force()).unwrap_or_else(|problems| panic!("{problems}"));
     configuration.check_against(&defs()).unwrap_or_else(|problems| panic!("{problems}"));
+    let Fleet { records, names, .. } = configuration.fleet.clone();
+    assert_eq!(configuration.fleet, Fleet { records, names, ..Fleet::default() });
     let used = configuration.gateway;
     assert_eq!(used.journal, JournalSettings::default());
     assert_eq!(used.day_end, DayEnd::default());

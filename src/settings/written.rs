@@ -9,6 +9,7 @@ use std::path::PathBuf;
 use schemars::JsonSchema;
 use serde::Deserialize;
 
+use super::fleet::WrittenNames;
 use super::gateway::Class;
 use crate::defs::At;
 
@@ -57,6 +58,8 @@ pub(super) struct Written {
     /// Messages to other systems on events.
     #[serde(default)]
     pub(super) message_to: Vec<At<WrittenMessageTo>>,
+    /// What questions over the whole fleet are told.
+    pub(super) fleet: Option<WrittenFleet>,
 }
 
 /// One vehicle's buses, or one yard lead that is plugged into one vehicle after another.
@@ -192,4 +195,27 @@ pub(super) struct WrittenMessageTo {
     pub(super) events: At<Vec<At<String>>>,
     /// Environment variable with a bearer token.
     pub(super) token_variable: Option<At<String>>,
+}
+
+/// What questions over the whole fleet are told.
+#[derive(Debug, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub(super) struct WrittenFleet {
+    /// Folder of the records that people keep.
+    pub(super) records: Option<At<PathBuf>>,
+    /// How far back questions look: "3 years", "18 months".
+    pub(super) look_back: Option<At<String>>,
+    /// Battery packs that can be bought in a year.
+    pub(super) packs_a_year: Option<At<i64>>,
+    /// Years that the replacement plan covers: 1 to 20.
+    pub(super) years: Option<At<i64>>,
+    /// How many count as the worst.
+    pub(super) worst: Option<At<i64>>,
+    /// Whether operators' part is reckoned at all. Pseudonyms only; people are never ranked.
+    pub(super) operators: Option<At<bool>>,
+    /// An operator with fewer expected pole-offs than this is not shown alone: 3 or more.
+    pub(super) fewest: Option<At<f64>>,
+    /// Names of counters and messages, where yours are others.
+    #[serde(default)]
+    pub(super) names: WrittenNames,
 }

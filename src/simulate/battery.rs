@@ -1,5 +1,7 @@
 //! The off-wire battery: charge, voltage under load, heat, and giving up.
 
+use super::chance::Chance;
+
 /// Cells in series; modules they are packed in.
 const CELLS: f64 = 160.0;
 /// Modules the cells are packed in.
@@ -16,6 +18,11 @@ const CREEP_S: f64 = 7.0;
 /// Most current out, and the power for creeping.
 const MOST_OUT_A: f64 = 240.0;
 const CREEP_W: f64 = 26_000.0;
+/// Charging under the wire. Unit: 1/h of the usable charge when new.
+const CHARGING: f64 = 1.7;
+/// The manager gives up without need, as badly wired sensors make it do: probability in one stretch, and when.
+const WHIM: f64 = 4e-4;
+const WHIM_AFTER_S: (f64, f64) = (15.0, 150.0);
 /// Charged up to here while driving.
 const FULL: f64 = 0.92;
 /// Heat capacity by weight and cooling to the air.
@@ -67,6 +74,8 @@ pub(crate) struct Battery {
     resting_s: f64,
     /// Times it gave up on the present stretch: after the second the driver takes the reserve.
     gave_up: u32,
+    /// Gives up after so long on the stretch, for no reason.
+    whim_s: Option<f64>,
     /// Energy turned into heat in it. Unit: J.
     pub(crate) heat_j: f64,
     /// Energy out of its cells, before the resistance. Unit: J.
@@ -92,6 +101,7 @@ impl Battery {
             below_s: 0.0,
             resting_s: 0.0,
             gave_up: 0,
+            whim_s: None,
             heat_j: 0.0,
             cells_j: 0.0,
         }
@@ -138,7 +148,7 @@ impl Battery {
         if self.charge >= full || self.temperature_c > 48.0 {
             return 0.0;
         }
-        let rate = if braking { 1.6 } else { 1.0 } * if self.temperature_c < 3.0 { 0.4 } else { 1.0 };
+        let rate = if braking { 2.0 } else { CHARGING } * if self.temperature_c < 3.0 { 0.4 } else { 1.0 };
         let taper = ((full - self.charge) / 0.08).min(1.0);
         rate * taper * self.new_ah * self.capacity.max(0.6) * self.open_v()
     }
@@ -162,8 +172,15 @@ impl Battery {
         self.judge(dt_s, stretch)
     }
 
+    /// A stretch begins: draws whether the manager will give up without need.
+    pub(crate) fn begin_stretch(&mut self, chance: &mut Chance) {
+        let after_s = chance.between(WHIM_AFTER_S.0, WHIM_AFTER_S.1);
+        self.whim_s = chance.happens(WHIM).then_some(after_s);
+    }
+
     fn judge(&mut self, dt_s: f64, stretch: bool) -> bool {
         if !stretch {
+            self.whim_s = None;
             self.gave_up = 0;
             self.below_s = 0.0;
             self.state = if self.amperes > 1.0 {
@@ -185,7 +202,9 @@ impl Battery {
         let low = self.volts < CUT_OFF_V || self.charge < EMPTY;
         self.below_s = if low { self.below_s + dt_s } else { 0.0 };
         let patience_s = if self.state == State::Limited { CREEP_S } else { PATIENCE_S };
-        let gives_up = self.below_s > patience_s && self.gave_up < 2;
+        self.whim_s = self.whim_s.map(|left_s| left_s - dt_s);
+        let has_whim = self.whim_s.take_if(|left_s| *left_s <= 0.0).is_some();
+        let gives_up = (self.below_s > patience_s || has_whim) && self.gave_up < 2;
         if gives_up {
             self.gave_up += 1;
             self.below_s = 0.0;

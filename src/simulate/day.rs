@@ -75,6 +75,7 @@ pub fn vehicle_day<E>(
     let mut stretches = stretches_before;
     let throughput_before = f64::from(stretches_before) * 9.0;
     let duty = world.fleet.duty(&world.town, vehicle, day.local_day());
+    let mut whims = stream("whims");
     let mut shift = Shift::new(&world.town, vehicle, &duty, stream("shift"));
     let mut ailments = Ailments::of(vehicle, stream("ailments"));
     // A staged restart is the day's only one.
@@ -136,6 +137,7 @@ pub fn vehicle_day<E>(
         for event in &events {
             if *event == Event::StretchBegins {
                 stretches += 1;
+                machine.battery.begin_stretch(&mut whims);
             }
             record.event(event, time_us, world, &shift, &machine);
         }

@@ -307,10 +307,10 @@ const TIMETABLE_MS: f64 = 4.9;
 const LAYOVER_S: f64 = 300.0;
 
 impl Duty {
-    /// One piece of work of three hours on a line, to be looked at closely.
-    pub(crate) fn sample(line: &Line, first_terminal: usize, operator: u16) -> Self {
-        let piece =
-            Piece { active_s: 0.0, last_departure_s: 3.0 * 3_600.0, first_terminal, operator, duty: line.number.into() };
+    /// One piece of work on a line, to be looked at closely: to a terminal, trips that depart within so many seconds,
+    /// and home.
+    pub(crate) fn sample(line: &Line, first_terminal: usize, operator: u16, last_departure_s: f64) -> Self {
+        let piece = Piece { active_s: 0.0, last_departure_s, first_terminal, operator, duty: line.number.into() };
         Self { line: line.number, places: line.places.clone(), pieces: vec![piece] }
     }
 

@@ -29,6 +29,8 @@ pub struct Snapshot {
     pub inbox: Inbox,
     /// Copies at a second place.
     pub copy: Copied,
+    /// Receivers of messages.
+    pub receivers: Vec<Receiver>,
     /// What is wrong now.
     pub troubles: Vec<Trouble>,
 }
@@ -194,6 +196,17 @@ pub struct Copied {
     /// Files copied since the start.
     pub files: u64,
     /// Files waiting to be.
+    pub waiting: u64,
+}
+
+/// A receiver of messages about events.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Receiver {
+    /// Its name.
+    pub name: String,
+    /// Events it was told since the start.
+    pub told: u64,
+    /// Events it is still to be told.
     pub waiting: u64,
 }
 

@@ -15,5 +15,7 @@ mod gateway;
 mod identity;
 mod places;
 mod power;
+#[cfg(feature = "fleet")]
+mod records;
 mod roundtrip;
 mod truth;

@@ -83,8 +83,9 @@ const STRONG: f64 = 0.4;
 /// 90 %, two-sided.
 const Z: f64 = 1.644_853_6;
 
-/// Reckons ageing and what a new pack is like. `fleet_rate` in timeouts a unit of exposure; `clustering` of timeouts.
-pub fn ageing(members: &[Member], fleet_rate: f64, clustering: f64) -> Found {
+/// Reckons ageing and what a new pack is like. `fleet_rate` in timeouts a unit of exposure; how timeouts vary, as in a
+/// ranking.
+pub fn ageing(members: &[Member], fleet_rate: f64, clustering: f64, unevenness: f64) -> Found {
     let aged: Vec<(f64, u64, f64)> = members
         .iter()
         .filter(|member| member.expected > 0.0)
@@ -105,12 +106,19 @@ pub fn ageing(members: &[Member], fleet_rate: f64, clustering: f64) -> Found {
         let timeouts = young.iter().map(|member| member.1).sum::<u64>() as f64 + 0.5;
         let years = young.iter().map(|member| member.0 * member.2).sum::<f64>() / expected;
         let each = fleet_rate / expected * libm::exp(-growth * years);
-        (timeouts * each, (timeouts * clustering).sqrt() * each, young.len())
+        // Chance, and how much young packs differ.
+        let off = young.iter().map(|member| (member.1 as f64 - timeouts * member.2 / expected).powi(2)).sum::<f64>();
+        (timeouts * each, off.max(timeouts * clustering).sqrt() * each, young.len())
     } else {
         better_half(members)
     };
     let a_year = slope.map(|(slope, error)| factor(slope, error));
-    Found { ageing: Ageing { growth, growth_sd, new_rate, new_rate_sd, clustering }, a_year, young: count, by_age }
+    Found {
+        ageing: Ageing { growth, growth_sd, new_rate, new_rate_sd, clustering, unevenness },
+        a_year,
+        young: count,
+        by_age,
+    }
 }
 
 fn factor(log: f64, error: f64) -> Factor {

@@ -3,7 +3,9 @@
 use jiff::civil::{Date, date};
 
 use crate::fleet::engine::Engine;
+use crate::fleet::sheet::Query;
 use crate::fleet::terms::Terms;
+use crate::fleet::{FleetError, Question};
 
 /// The days of a study, as a condition on `runs`; with the months they lie in, so that others are never opened.
 pub(in crate::fleet) fn within(terms: &Terms) -> String {
@@ -29,7 +31,7 @@ pub(in crate::fleet) fn quoted(name: &str) -> String {
 /// whatever was written of its removal; the day a pack is removed is still its own, unless the next is fitted that day.
 pub(in crate::fleet) const FITTED: &str = "fitted AS (
   SELECT part AS pack, vehicle, fitted, removed,
-         LEAD(fitted) OVER (PARTITION BY vehicle ORDER BY fitted) AS next
+         LEAD(fitted) OVER (PARTITION BY vehicle ORDER BY fitted, part) AS next
   FROM packs)";
 
 /// Joins [`FITTED`] to rows that have a vehicle and a day.
@@ -39,6 +41,46 @@ pub(in crate::fleet) fn in_it(rows: &str, day: &str) -> String {
     AND (fitted.removed IS NULL OR {rows}.{day} <= fitted.removed)
     AND (fitted.next IS NULL OR {rows}.{day} < fitted.next)"
     )
+}
+
+/// The latest days of which a signals table has rows, in order: as many as hold no more than `rows_most`, or one.
+pub(in crate::fleet) fn latest_days(
+    question: &Question,
+    table: &str,
+    id: &'static str,
+    rows_most: f64,
+    queries: &mut Vec<Query>,
+) -> Result<Vec<f64>, FleetError> {
+    let (from, to) = (question.terms.from, question.terms.today);
+    let query = Query {
+        id,
+        title: "Days at full depth, and how many rows they have",
+        sql: format!(
+            "SELECT date, COUNT(*) AS rows FROM {table} WHERE date BETWEEN DATE '{from}' AND DATE '{to}'
+GROUP BY date ORDER BY date DESC"
+        ),
+    };
+    let answer = question.engine.ask(&query)?;
+    queries.push(query);
+    let (days, rows) = (answer.numbers("date")?, answer.numbers("rows")?);
+    let mut read = 0.0;
+    let mut latest = Vec::new();
+    for (day, rows) in days.into_iter().zip(rows) {
+        let (Some(day), Some(rows)) = (day, rows) else { continue };
+        read += rows;
+        if read > rows_most && !latest.is_empty() {
+            break;
+        }
+        latest.push(day);
+    }
+    latest.reverse();
+    Ok(latest)
+}
+
+/// These days, as a condition on a signals table.
+pub(in crate::fleet) fn on_days(days: &[f64]) -> String {
+    let days: Vec<String> = days.iter().filter_map(|at| day(*at)).map(|day| format!("DATE '{day}'")).collect();
+    format!("date IN ({})", days.join(", "))
 }
 
 /// Days since 1970-01-01 as a date.

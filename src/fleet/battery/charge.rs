@@ -74,7 +74,7 @@ pub(super) fn find(question: &Question, packs: &Packs, queries: &mut Vec<Query>)
         ));
         return Ok(charges);
     }
-    let days = latest_days(question, &table, queries)?;
+    let days = ask::latest_days(question, &table, "battery-days", ROWS_MOST, queries)?;
     let (Some(first), Some(last)) = (days.first(), days.last()) else {
         charges.notes.push(
             "Usable charge and internal resistance are not reckoned: the store holds only summaries of these days, no \
@@ -112,34 +112,6 @@ pub(super) fn find(question: &Question, packs: &Packs, queries: &mut Vec<Query>)
     Ok(charges)
 }
 
-/// The latest days with signals, in order, as many as may be read.
-fn latest_days(question: &Question, table: &str, queries: &mut Vec<Query>) -> Result<Vec<f64>, FleetError> {
-    let (from, to) = (question.terms.from, question.terms.today);
-    let query = Query {
-        id: "battery-days",
-        title: "Days with signals of the battery",
-        sql: format!(
-            "SELECT date, COUNT(*) AS rows FROM {table} WHERE date BETWEEN DATE '{from}' AND DATE '{to}'
-GROUP BY date ORDER BY date DESC"
-        ),
-    };
-    let answer = question.engine.ask(&query)?;
-    queries.push(query);
-    let (days, rows) = (answer.numbers("date")?, answer.numbers("rows")?);
-    let mut read = 0.0;
-    let mut latest = Vec::new();
-    for (day, rows) in days.into_iter().zip(rows) {
-        let (Some(day), Some(rows)) = (day, rows) else { continue };
-        read += rows;
-        if read > ROWS_MOST && !latest.is_empty() {
-            break;
-        }
-        latest.push(day);
-    }
-    latest.reverse();
-    Ok(latest)
-}
-
 /// Where the rows are, and whose they are.
 struct Rows<'a> {
     question: &'a Question<'a>,
@@ -150,12 +122,6 @@ struct Rows<'a> {
 }
 
 impl Rows<'_> {
-    fn on_days(&self) -> String {
-        let days: Vec<String> =
-            self.days.iter().filter_map(|day| ask::day(*day)).map(|day| format!("DATE '{day}'")).collect();
-        format!("date IN ({})", days.join(", "))
-    }
-
     /// Start of the WITH clause, the pack's column, and the join that gives it.
     fn pack(&self, rows: &str) -> (String, &'static str, String) {
         if self.question.engine.has("packs", "part") {
@@ -180,7 +146,7 @@ impl Rows<'_> {
     ) -> Result<(), FleetError> {
         let (with, pack, join) = self.pack("ohms");
         let temperature = if has_temperature { TEMPERATURE } else { "CAST(NULL AS DOUBLE)" };
-        let (table, days) = (self.table, self.on_days());
+        let (table, days) = (self.table, ask::on_days(self.days));
         let stretch = if self.has_stretch { format!(" AND {STRETCH}") } else { String::new() };
         let sql = format!(
             "WITH {with}steps AS (
@@ -231,7 +197,7 @@ ORDER BY 1, 2"
 
     fn usable_charge(&self, queries: &mut Vec<Query>, found: &mut BTreeMap<usize, Measured>) -> Result<(), FleetError> {
         let (with, pack, join) = self.pack("stretches");
-        let (table, days) = (self.table, self.on_days());
+        let (table, days) = (self.table, ask::on_days(self.days));
         let sql = format!(
             "WITH {with}in_stretch AS (
   SELECT vehicle, date, CAST(time AS BIGINT) AS at, {CURRENT} AS amperes, {CHARGE} AS charge,

@@ -10,6 +10,8 @@ pub(super) mod packs;
 mod rank;
 mod show;
 #[cfg(test)]
+mod study_tests;
+#[cfg(test)]
 mod tests;
 
 use std::collections::HashMap;
@@ -148,12 +150,17 @@ impl Study {
             })
             .collect();
         if self.ranking.compared {
-            let found = ageing::ageing(&members, self.ranking.fleet_rate, self.ranking.clustering);
+            let found = self.ageing_of(&members);
             self.with_heat = ageing::with_heat(&members);
             self.plan = Some(self.plans(&packs, &found));
             self.ageing = Some(found);
         }
         self.packs = Some(packs);
+    }
+
+    fn ageing_of(&self, members: &[Member]) -> Found {
+        let ranking = &self.ranking;
+        ageing::ageing(members, ranking.fleet_rate, ranking.clustering, ranking.unevenness)
     }
 
     fn note_gaps(&mut self, question: &Question, packs: &Packs) {

@@ -292,7 +292,7 @@ impl<'a> Finder<'a> {
         let mut first_fitted: HashMap<&str, Date> = HashMap::new();
         let mut removed: HashMap<&str, Option<Date>> = HashMap::new();
         let mut fittings: Vec<_> = records.packs.iter().filter(|own| ask::days(own.fitted) <= today).collect();
-        fittings.sort_by_key(|own| own.fitted);
+        fittings.sort_by_key(|own| (own.fitted, &own.part));
         for own in fittings {
             fitted_now.insert(&own.vehicle, &own.part);
             first_fitted.entry(&own.part).or_insert(own.fitted);

@@ -5,12 +5,14 @@
 //! Timeouts of a pack are taken as Poisson about its rate times its exposure, and the packs' rates as gamma: gamma-Poisson
 //! empirical Bayes, see [`gamma_poisson`]. Two things are seen to first. Batteries give up more often in the cold, and a
 //! pack that was fitted in spring has seen no winter: each month's exposure is weighted by how hard the month was on the
-//! whole fleet. And timeouts come in clusters (a pack that gives up on a hill gives up again behind it): where they vary
-//! more than Poisson counts within a pack, the evidence is taken for as much less.
+//! whole fleet. And timeouts come in clusters (a pack that gives up on a hill gives up again behind it) and months differ
+//! from pack to pack: a month's count is taken to vary by `clustering · mean + unevenness · mean²`, and where that is more
+//! than the mean, as in Poisson counts, it is evidence of as much less (quasi-likelihood: P. McCullagh and J.A. Nelder,
+//! Generalized Linear Models, 2nd ed. 1989, chapter 9).
 
 use std::collections::BTreeSet;
 
-use crate::fleet::stats::{gamma_poisson, poisson};
+use crate::fleet::stats::gamma_poisson;
 
 /// What a pack did in a month.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -34,8 +36,10 @@ pub struct Ranking {
     pub fleet_rate: f64,
     /// How hard each month was: the fleet's rate in it, against the fleet's rate over all months, drawn towards 1.
     pub month_weights: Vec<f64>,
-    /// How much more timeouts vary within a pack than Poisson counts do; 1 where they do not. Pearson.
+    /// How much more timeouts vary within a pack than Poisson counts do, where they are few; 1 where they do not.
     pub clustering: f64,
+    /// What their variance has besides, over the square of their mean: months differ from pack to pack.
+    pub unevenness: f64,
     /// Whether packs differ at all by more than chance: without a fit they cannot be compared.
     pub compared: bool,
 }
@@ -93,8 +97,9 @@ pub const FALSE_SHARE: f64 = 0.10;
 /// A pack with fewer timeouts, or fewer months with exposure, has no trend.
 const TIMEOUTS_LEAST: u64 = 5;
 const MONTHS_LEAST: usize = 4;
-/// Below this, clustering is taken for chance.
+/// Below these, clustering and unevenness are taken for chance.
 const CLUSTERING_LEAST: f64 = 1.2;
+const UNEVENNESS_LEAST: f64 = 0.01;
 /// What a pack that gets worse does now is judged by so many months.
 const LATELY: usize = 3;
 /// Random draws for the probability of being among the worst: ±0.5 % at most.
@@ -119,153 +124,229 @@ impl Trend {
 pub fn rank(cells: &[Cell], in_service: &[bool], worst: usize, since: usize) -> Ranking {
     let packs = in_service.len();
     let months = cells.iter().map(|cell| cell.month + 1).max().unwrap_or(0);
-    let month_weights = weigh_months(cells, packs, months);
-    let weighed = |cell: &Cell| cell.exposure * month_weights[cell.month];
-    let mut timeouts = vec![0; packs];
-    let mut exposure = vec![0.0; packs];
-    let mut plain = vec![0.0; packs];
-    for cell in cells.iter().filter(|cell| cell.month >= since) {
-        timeouts[cell.pack] += cell.timeouts;
-        exposure[cell.pack] += weighed(cell);
-        plain[cell.pack] += cell.exposure;
-    }
-    let all: u64 = timeouts.iter().sum();
-    let fleet_rate = ratio(all as f64, exposure.iter().sum());
-    let clustering = clustering(cells, packs, &month_weights);
-    let trends = trends(cells, &month_weights, packs, clustering);
-
-    let counts: Vec<u64> = timeouts.iter().map(|&count| (count as f64 / clustering).round() as u64).collect();
-    let shown: Vec<f64> = exposure.iter().map(|exposure| exposure / clustering).collect();
-    let fit = gamma_poisson::fit(&counts, &shown);
-    let posteriors: Option<Vec<_>> =
-        fit.as_ref().map(|fit| counts.iter().zip(&shown).map(|(&count, &shown)| fit.posterior(count, shown)).collect());
-    let mut among = vec![0.0; packs];
-    if let Some(posteriors) = &posteriors {
-        let serving: Vec<usize> = (0..packs).filter(|&pack| in_service[pack]).collect();
-        let theirs: Vec<_> = serving.iter().map(|&pack| posteriors[pack].clone()).collect();
-        if worst < serving.len() {
-            for (&pack, probability) in serving.iter().zip(gamma_poisson::worst(&theirs, worst, DRAWS, SEED)) {
-                among[pack] = probability;
-            }
+    let fitted = Months::fit(cells, packs, months);
+    let counted = || cells.iter().zip(&fitted.evidence);
+    let trends = trends(counted().map(|(cell, own)| (cell, fitted.weights[cell.month], *own)), packs);
+    let mut sums = vec![Sum::default(); packs];
+    let mut lately = vec![Sum::default(); packs];
+    for (cell, evidence) in counted() {
+        if cell.month >= since {
+            sums[cell.pack].add(cell, fitted.weights[cell.month], *evidence);
+        }
+        if cell.month + LATELY >= months {
+            lately[cell.pack].add(cell, fitted.weights[cell.month], *evidence);
         }
     }
-    let packs = (0..packs)
-        .map(|pack| {
-            let own = ratio(timeouts[pack] as f64, exposure[pack]);
-            let (rate, rate_sd, low, high) = match &posteriors {
-                Some(all) => (all[pack].mean(), all[pack].sd(), all[pack].quantile(0.05), all[pack].quantile(0.95)),
-                None => (own, 0.0, f64::NAN, f64::NAN),
-            };
-            let (mut now, mut now_sd) = (rate, rate_sd);
-            if let Some(fit) = fit.as_ref().filter(|_| trends[pack].rises()) {
-                let lately = cells.iter().filter(|cell| cell.pack == pack && cell.month + LATELY >= months);
-                let (count, exposure) =
-                    lately.fold((0, 0.0), |(count, sum), cell| (count + cell.timeouts, sum + weighed(cell)));
-                let posterior = fit.posterior((count as f64 / clustering).round() as u64, exposure / clustering);
-                if posterior.mean() > now {
-                    (now, now_sd) = (posterior.mean(), posterior.sd());
-                }
+    let weighed: f64 = sums.iter().map(|sum| sum.weighed).sum();
+    let fleet_rate = ratio(sums.iter().map(|sum| sum.timeouts as f64).sum(), weighed);
+    let fit = gamma_poisson::fit(
+        &sums.iter().map(|sum| sum.evidence_count()).collect::<Vec<_>>(),
+        &sums.iter().map(|sum| sum.evidence_exposure).collect::<Vec<_>>(),
+    );
+    let among = fit.as_ref().map_or_else(|| vec![0.0; packs], |fit| among_worst(fit, &sums, in_service, worst));
+    let standings = (0..packs).map(|pack| {
+        let sum = &sums[pack];
+        let mut own = Standing {
+            timeouts: sum.timeouts,
+            exposure: sum.exposure,
+            expected: sum.weighed * fleet_rate,
+            rate: ratio(sum.timeouts as f64, sum.weighed),
+            low: f64::NAN,
+            high: f64::NAN,
+            among_worst: among[pack],
+            trend: trends[pack],
+            ..Standing::default()
+        };
+        if let Some(fit) = &fit {
+            let posterior = fit.posterior(sum.evidence_count(), sum.evidence_exposure);
+            (own.rate, own.rate_sd) = (posterior.mean(), posterior.sd());
+            (own.low, own.high) = (posterior.quantile(0.05), posterior.quantile(0.95));
+            (own.now, own.now_sd) = (own.rate, own.rate_sd);
+            let recent = fit.posterior(lately[pack].evidence_count(), lately[pack].evidence_exposure);
+            if own.trend.rises() && recent.mean() > own.rate {
+                (own.now, own.now_sd) = (recent.mean(), recent.sd());
             }
-            Standing {
-                timeouts: timeouts[pack],
-                exposure: plain[pack],
-                expected: exposure[pack] * fleet_rate,
-                rate,
-                rate_sd,
-                low,
-                high,
-                now,
-                now_sd,
-                among_worst: among[pack],
-                trend: trends[pack],
-            }
-        })
-        .collect();
-    Ranking { packs, fleet_rate, month_weights, clustering, compared: posteriors.is_some() }
+        } else {
+            own.now = own.rate;
+        }
+        own
+    });
+    Ranking {
+        packs: standings.collect(),
+        fleet_rate,
+        month_weights: fitted.weights,
+        clustering: fitted.clustering,
+        unevenness: fitted.unevenness,
+        compared: fit.is_some(),
+    }
+}
+
+fn among_worst(fit: &gamma_poisson::Fit, sums: &[Sum], in_service: &[bool], worst: usize) -> Vec<f64> {
+    let mut among = vec![0.0; sums.len()];
+    let serving: Vec<usize> = (0..sums.len()).filter(|&pack| in_service[pack]).collect();
+    let posteriors: Vec<_> =
+        serving.iter().map(|&pack| fit.posterior(sums[pack].evidence_count(), sums[pack].evidence_exposure)).collect();
+    // Among as many as there are says nothing.
+    if worst < serving.len() {
+        for (&pack, probability) in serving.iter().zip(gamma_poisson::worst(&posteriors, worst, DRAWS, SEED)) {
+            among[pack] = probability;
+        }
+    }
+    among
 }
 
 fn ratio(above: f64, below: f64) -> f64 {
     if below > 0.0 { above / below } else { 0.0 }
 }
 
-/// How hard each month was on the packs that worked in it. Packs' rates and months' weights are fitted in turn, each
-/// drawn towards the common value by its own spread, so that one bad pack in a thin month does not make it a hard month.
-fn weigh_months(cells: &[Cell], packs: usize, months: usize) -> Vec<f64> {
-    let mut weights = vec![1.0; months];
-    let total: f64 = cells.iter().map(|cell| cell.exposure).sum();
-    for _ in 0..4 {
-        let mut timeouts = vec![0; packs];
-        let mut exposure = vec![0.0; packs];
-        for cell in cells {
-            timeouts[cell.pack] += cell.timeouts;
-            exposure[cell.pack] += cell.exposure * weights[cell.month];
+/// What a pack did over some months.
+#[derive(Debug, Clone, Default)]
+struct Sum {
+    timeouts: u64,
+    exposure: f64,
+    /// Exposure, each month's weighted by how hard it was.
+    weighed: f64,
+    /// Timeouts and weighted exposure, each month's as far as it is evidence.
+    evidence: f64,
+    evidence_exposure: f64,
+}
+
+impl Sum {
+    fn add(&mut self, cell: &Cell, weight: f64, evidence: f64) {
+        self.timeouts += cell.timeouts;
+        self.exposure += cell.exposure;
+        self.weighed += cell.exposure * weight;
+        self.evidence += cell.timeouts as f64 * evidence;
+        self.evidence_exposure += cell.exposure * weight * evidence;
+    }
+
+    fn evidence_count(&self) -> u64 {
+        self.evidence.round() as u64
+    }
+}
+
+/// How hard months were, and how much evidence a month is.
+struct Months {
+    weights: Vec<f64>,
+    /// By cell: 1 for a Poisson count, less the more it varies.
+    evidence: Vec<f64>,
+    clustering: f64,
+    unevenness: f64,
+}
+
+impl Months {
+    /// Packs' rates, months' weights and the variance are fitted in turn. Rates and weights are drawn towards the common
+    /// value by their own spread, so that one bad pack in a thin month does not make it a hard month.
+    fn fit(cells: &[Cell], packs: usize, months: usize) -> Self {
+        let mut fitted =
+            Self { weights: vec![1.0; months], evidence: vec![1.0; cells.len()], clustering: 1.0, unevenness: 0.0 };
+        for _ in 0..6 {
+            if fitted.pass(cells, packs).is_none() {
+                break;
+            }
         }
-        let Some(of_packs) = gamma_poisson::fit(&timeouts, &exposure) else { break };
-        let rates: Vec<f64> = timeouts
-            .iter()
-            .zip(&exposure)
-            .map(|(&count, &exposure)| of_packs.posterior(count, exposure).mean())
-            .collect();
-        let mut seen = vec![0; months];
-        let mut expected = vec![0.0; months];
-        for cell in cells {
-            seen[cell.month] += cell.timeouts;
-            expected[cell.month] += cell.exposure * rates[cell.pack];
-        }
-        let Some(of_months) = gamma_poisson::fit(&seen, &expected) else { break };
-        let next: Vec<f64> =
-            seen.iter().zip(&expected).map(|(&count, &expected)| of_months.posterior(count, expected).mean()).collect();
+        fitted
+    }
+
+    fn pass(&mut self, cells: &[Cell], packs: usize) -> Option<()> {
+        let rates = by(cells, packs, |cell| (cell.pack, self.weights[cell.month]), &self.evidence)?;
+        let next = by(cells, self.weights.len(), |cell| (cell.month, rates[cell.pack]), &self.evidence)?;
+        let total: f64 = cells.iter().map(|cell| cell.exposure).sum();
         let mean = ratio(cells.iter().map(|cell| cell.exposure * next[cell.month]).sum(), total);
         if !(mean > 0.0 && mean.is_finite()) {
-            break;
+            return None;
         }
-        weights = next.into_iter().map(|weight| weight / mean).collect();
+        self.weights = next.into_iter().map(|weight| weight / mean).collect();
+        // A pack's own rate, not the one drawn towards the fleet's: that would be taken for variance.
+        let mut own = vec![(0.0, 0.0); packs];
+        for (cell, evidence) in cells.iter().zip(&self.evidence) {
+            own[cell.pack].0 += cell.timeouts as f64 * evidence;
+            own[cell.pack].1 += cell.exposure * self.weights[cell.month] * evidence;
+        }
+        let expected = |cell: &Cell| {
+            let (timeouts, exposure) = own[cell.pack];
+            cell.exposure * self.weights[cell.month] * ratio(timeouts, exposure)
+        };
+        let means: Vec<f64> = cells.iter().map(expected).collect();
+        (self.clustering, self.unevenness) = variance(cells, &means, self.weights.len());
+        self.evidence = means.iter().map(|mean| 1.0 / (self.clustering + self.unevenness * mean)).collect();
+        Some(())
     }
-    weights
 }
 
-/// Pearson's dispersion of the cells about their pack's own rate.
-fn clustering(cells: &[Cell], packs: usize, weights: &[f64]) -> f64 {
-    let mut rates = vec![(0.0, 0.0); packs];
-    for cell in cells {
-        rates[cell.pack].0 += cell.timeouts as f64;
-        rates[cell.pack].1 += cell.exposure * weights[cell.month];
+/// Rates of packs, or of months: `of` gives a cell's number, and what its exposure is multiplied by.
+fn by(cells: &[Cell], count: usize, of: impl Fn(&Cell) -> (usize, f64), evidence: &[f64]) -> Option<Vec<f64>> {
+    let mut sums = vec![Sum::default(); count];
+    for (cell, evidence) in cells.iter().zip(evidence) {
+        let (number, factor) = of(cell);
+        sums[number].add(cell, factor, *evidence);
     }
-    let (mut squares, mut terms) = (0.0, 0);
-    let mut fitted = BTreeSet::new();
-    for cell in cells {
-        let (timeouts, exposure) = rates[cell.pack];
-        let expected = cell.exposure * weights[cell.month] * ratio(timeouts, exposure);
-        if expected > 0.0 {
-            squares += (cell.timeouts as f64 - expected).powi(2) / expected;
-            terms += 1;
-            fitted.insert(cell.pack);
-        }
-    }
-    let free = terms - fitted.len() as i64 - weights.len() as i64 + 1;
-    if free < 10 {
-        return 1.0;
-    }
-    let found = squares / free as f64;
-    if found < CLUSTERING_LEAST { 1.0 } else { found }
+    let counts: Vec<u64> = sums.iter().map(Sum::evidence_count).collect();
+    let exposures: Vec<f64> = sums.iter().map(|sum| sum.evidence_exposure).collect();
+    let fit = gamma_poisson::fit(&counts, &exposures)?;
+    Some(counts.iter().zip(&exposures).map(|(&count, &exposure)| fit.posterior(count, exposure).mean()).collect())
 }
 
-/// Each pack's trend against the fleet's months: given how many timeouts it had, in which of its months they fell (a
-/// score test, which needs no fit), and by how much a year its rate is multiplied (a Poisson regression).
-fn trends(cells: &[Cell], weights: &[f64], packs: usize, clustering: f64) -> Vec<Trend> {
-    let mut of_pack: Vec<Vec<(f64, u64, f64)>> = vec![Vec::new(); packs];
-    for cell in cells {
-        let exposure = cell.exposure * weights[cell.month];
-        if exposure > 0.0 {
-            of_pack[cell.pack].push((cell.month as f64 / 12.0, cell.timeouts, exposure));
+/// Clustering and unevenness: a straight line through Pearson's squares over the mean, each counting as far as it is
+/// certain.
+fn variance(cells: &[Cell], means: &[f64], months: usize) -> (f64, f64) {
+    let squares: Vec<(f64, f64)> = cells
+        .iter()
+        .zip(means)
+        .filter(|(_, mean)| **mean > 0.0)
+        .map(|(cell, mean)| (*mean, (cell.timeouts as f64 - mean).powi(2) / mean))
+        .collect();
+    let fitted: BTreeSet<usize> =
+        cells.iter().zip(means).filter(|(_, mean)| **mean > 0.0).map(|(cell, _)| cell.pack).collect();
+    let free = squares.len() as f64 - (fitted.len() + months) as f64;
+    if free < 10.0 {
+        return (1.0, 0.0);
+    }
+    // For the parameters that were fitted.
+    let widened = squares.len() as f64 / free;
+    let (mut clustering, mut unevenness) = (1.0, 0.0);
+    for _ in 0..10 {
+        let (mut n, mut x, mut y, mut xx, mut xy) = (0.0, 0.0, 0.0, 0.0, 0.0);
+        for (mean, square) in &squares {
+            // A square's own variance: twice its mean's square, and that of a small count.
+            let level: f64 = clustering + unevenness * mean;
+            let weight = 1.0 / (2.0 * level * level + level / mean);
+            n += weight;
+            x += weight * mean;
+            y += weight * square * widened;
+            xx += weight * mean * mean;
+            xy += weight * mean * square * widened;
+        }
+        let spread = xx * n - x * x;
+        let slope = if spread > 1e-9 * xx * n { ((xy * n - x * y) / spread).max(0.0) } else { 0.0 };
+        unevenness = if slope < UNEVENNESS_LEAST { 0.0 } else { slope };
+        clustering = ((y - unevenness * x) / n).max(1.0);
+    }
+    let finite = clustering.is_finite() && unevenness.is_finite();
+    if !finite {
+        return (1.0, 0.0);
+    }
+    (if clustering < CLUSTERING_LEAST { 1.0 } else { clustering }, unevenness)
+}
+
+/// Each pack's trend against the fleet's months. `cells` with their month's weight and their evidence.
+fn trends<'a>(cells: impl Iterator<Item = (&'a Cell, f64, f64)>, packs: usize) -> Vec<Trend> {
+    let mut of_pack: Vec<Vec<Point>> = vec![Vec::new(); packs];
+    for (cell, weight, evidence) in cells {
+        if cell.exposure > 0.0 {
+            let point = Point {
+                years: cell.month as f64 / 12.0,
+                timeouts: cell.timeouts,
+                evidence: cell.timeouts as f64 * evidence,
+                exposure: cell.exposure * weight * evidence,
+            };
+            of_pack[cell.pack].push(point);
         }
     }
     let mut trends = vec![Trend::TooFew; packs];
     let mut tested = Vec::new();
     for (pack, months) in of_pack.iter().enumerate() {
-        if let Some(p) = score_test(months, clustering)
-            && let Some((slope, error)) = slope(months, clustering)
-        {
+        if let Some((slope, error, p)) = slope(months) {
             let e = |x: f64| libm::exp(x.clamp(-20.0, 20.0));
             trends[pack] = Trend::Slope {
                 a_year: e(slope),
@@ -286,28 +367,56 @@ fn trends(cells: &[Cell], weights: &[f64], packs: usize, clustering: f64) -> Vec
     trends
 }
 
-fn score_test(months: &[(f64, u64, f64)], clustering: f64) -> Option<f64> {
-    let count: u64 = months.iter().map(|month| month.1).sum();
-    let exposure: f64 = months.iter().map(|month| month.2).sum();
+/// A pack's month.
+#[derive(Debug, Clone)]
+struct Point {
+    years: f64,
+    timeouts: u64,
+    evidence: f64,
+    exposure: f64,
+}
+
+/// Given how many timeouts a pack had: in which of its months they fell. The slope of the logarithm of its rate a year,
+/// its standard error, and the probability of a slope so steep by chance (the score test, which needs no fit). The
+/// likelihood is that of a Poisson regression, given the sum.
+fn slope(months: &[Point]) -> Option<(f64, f64, f64)> {
+    let count: u64 = months.iter().map(|month| month.timeouts).sum();
     if count < TIMEOUTS_LEAST || months.len() < MONTHS_LEAST {
         return None;
     }
-    let n = count as f64;
-    let mean = months.iter().map(|(time, _, own)| time * own / exposure).sum::<f64>();
-    let variance = months.iter().map(|(time, _, own)| (time - mean).powi(2) * own / exposure).sum::<f64>();
-    let score = months.iter().map(|(time, own, _)| (time - mean) * *own as f64).sum::<f64>();
-    let z = score / (n * variance * clustering).sqrt();
-    z.is_finite().then(|| libm::erfc(z.abs() / std::f64::consts::SQRT_2))
-}
-
-fn slope(months: &[(f64, u64, f64)], clustering: f64) -> Option<(f64, f64)> {
-    let ones = vec![1.0; months.len()];
-    let times: Vec<f64> = months.iter().map(|month| month.0).collect();
-    let counts: Vec<u64> = months.iter().map(|month| month.1).collect();
-    let offset: Vec<f64> = months.iter().map(|month| libm::log(month.2)).collect();
-    let glm = poisson::glm(&[ones, times], &counts, &offset)?;
-    let (slope, error) = (*glm.coefficients.get(1)?, *glm.standard_errors.get(1)? * clustering.sqrt());
-    (slope.is_finite() && error.is_finite()).then_some((slope, error))
+    let n: f64 = months.iter().map(|month| month.evidence).sum();
+    let seen = months.iter().map(|month| month.evidence * month.years).sum::<f64>() / n;
+    // Where timeouts would fall with a slope: mean and variance of their time.
+    let at = |slope: f64| {
+        let (mut all, mut first, mut second) = (0.0, 0.0, 0.0);
+        for month in months {
+            let share = month.exposure * libm::exp((slope * (month.years - seen)).clamp(-50.0, 50.0));
+            all += share;
+            first += share * (month.years - seen);
+            second += share * (month.years - seen).powi(2);
+        }
+        (first / all, second / all - (first / all).powi(2))
+    };
+    let (mean, variance) = at(0.0);
+    let z = -mean * (n / variance).sqrt();
+    if !z.is_finite() {
+        return None;
+    }
+    let p = libm::erfc(z.abs() / std::f64::consts::SQRT_2);
+    let mut slope = 0.0;
+    for _ in 0..50 {
+        let (mean, variance) = at(slope);
+        let step = (-mean / variance).clamp(-1.0, 1.0);
+        if !step.is_finite() {
+            return None;
+        }
+        slope += step;
+        if step.abs() < 1e-9 {
+            break;
+        }
+    }
+    let error = (1.0 / (n * at(slope).1)).sqrt();
+    (slope.is_finite() && error.is_finite()).then_some((slope, error, p))
 }
 
 /// Probabilities of chance, made into shares of false findings: what is called a finding at each one's level or below

@@ -519,11 +519,14 @@ impl Study {
              false findings among all packs is held at one in ten (Benjamini and Hochberg 1995)."
                 .to_owned(),
         ];
-        if self.ranking.clustering > 1.0 {
+        let (clustering, unevenness) = (self.ranking.clustering, self.ranking.unevenness);
+        if clustering > 1.0 || unevenness > 0.0 {
             text.push(format!(
-                "Timeouts come in clusters: within a pack they vary {} times as much as single chances would. Intervals and \
-                 trends allow for it.",
-                say::factor(self.ranking.clustering)
+                "Timeouts come in clusters, and months differ from pack to pack: a month's count varies by {} times its mean, \
+                 and by {:.0} % of its mean besides. Intervals and trends allow for it: a month of many timeouts is evidence of \
+                 as much less.",
+                say::factor(clustering),
+                100.0 * unevenness.sqrt()
             ));
         }
         if self.since > 0 {

@@ -123,6 +123,18 @@ fn timeouts_that_come_in_pairs_count_for_half() {
 }
 
 #[test]
+fn months_that_differ_from_pack_to_pack_are_uneven_and_not_proof() {
+    // A pack's months are gamma about its rate, variance 0.25 of the mean's square; about 80 timeouts in each.
+    let mut chance = Stream::new(13);
+    let cells = fleet(14, 60, 12, 400.0, |_, _| 0.2 * chance.gamma(4.0) / 4.0);
+    let ranking = ranked(&cells, 60, 3);
+    assert!((0.17..0.35).contains(&ranking.unevenness), "{} {}", ranking.unevenness, ranking.clustering);
+    assert!(ranking.packs.iter().filter(|own| own.among_worst > 0.9).count() <= 1);
+    let risen = ranking.packs.iter().filter(|own| own.trend.rises() || own.trend.falls()).count();
+    assert!(risen <= 2, "{risen}");
+}
+
+#[test]
 fn nothing_at_all_gives_nothing_and_no_panic() {
     let none = rank(&[], &[], 5, 0);
     assert!(none.packs.is_empty() && !none.compared);
@@ -161,7 +173,7 @@ fn ninety_per_cent_intervals_of_ageing_hold_the_planted_ageing() {
     let fleets = 300;
     let held = (0..fleets)
         .filter(|seed| {
-            let found = ageing::ageing(&members(*seed, 80, 0.15, 0.3, 0.0), 0.01, 1.0);
+            let found = ageing::ageing(&members(*seed, 80, 0.15, 0.3, 0.0), 0.01, 1.0, 0.0);
             let each = found.a_year.expect("ages are known");
             (each.low..each.high).contains(&0.15_f64.exp())
         })
@@ -172,7 +184,7 @@ fn ninety_per_cent_intervals_of_ageing_hold_the_planted_ageing() {
 
 #[test]
 fn a_new_pack_is_as_good_as_the_youngest_were_when_new() {
-    let found = ageing::ageing(&members(11, 400, 0.2, 0.0, 0.0), 0.01, 1.0);
+    let found = ageing::ageing(&members(11, 400, 0.2, 0.0, 0.0), 0.01, 1.0, 0.0);
     assert!(found.by_age && found.young > 40);
     // Planted: exp(−1) of the fleet's at age 0.
     let planted = 0.01 * (-1.0_f64).exp();
@@ -181,7 +193,7 @@ fn a_new_pack_is_as_good_as_the_youngest_were_when_new() {
     for member in &mut unknown {
         member.years = None;
     }
-    let found = ageing::ageing(&unknown, 0.01, 1.0);
+    let found = ageing::ageing(&unknown, 0.01, 1.0, 0.0);
     assert!(!found.by_age && found.a_year.is_none() && found.ageing.growth == 0.0 && found.young == 20);
 }
 

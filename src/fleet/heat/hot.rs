@@ -6,6 +6,9 @@ use super::model::{Model, SICK_K, VehicleDay, median};
 
 /// A day is hot from this peak on. A choice: by a rule of thumb cells age twice as fast for every 10 K more. Unit: °C.
 pub const HOT_C: f64 = 40.0;
+/// Where fewer days than this share reach [`HOT_C`], so many of the hottest are hot, but none below `COOL_C`. Unit: °C.
+const HOTTEST_SHARE: f64 = 0.01;
+const COOL_C: f64 = 30.0;
 /// A cooler day is hot, too, if so much of its peak is explained by neither weather nor work. Unit: K.
 pub const HOT_FOR_THE_DAY_K: f64 = 6.0;
 /// In a month with fewer days a pack's part is what it adds over the whole time.
@@ -59,8 +62,16 @@ pub struct HotDay {
     pub why: Why,
 }
 
-/// Finds the hot days, by pack, then day.
-pub fn hot_days(days: &[VehicleDay], model: &Model) -> Vec<HotDay> {
+/// From which peak on a day is hot, in this fleet and climate. Unit: °C.
+pub fn limit(days: &[VehicleDay]) -> f64 {
+    let mut peaks: Vec<f64> = days.iter().map(|day| day.peak).collect();
+    peaks.sort_by(|a, b| b.total_cmp(a));
+    let share = (peaks.len() as f64 * HOTTEST_SHARE) as usize;
+    peaks.get(share).map_or(HOT_C, |peak| peak.clamp(COOL_C, HOT_C))
+}
+
+/// Finds the hot days, those that reach `limit`, and those that were hot for the day; by pack, then day.
+pub fn hot_days(days: &[VehicleDay], model: &Model, limit: f64) -> Vec<HotDay> {
     let month = |day: f64| (day / 30.436_875).floor() as i64;
     let mut order: Vec<(&VehicleDay, f64)> =
         days.iter().filter_map(|day| Some((day, model.own(day).filter(|own| own.is_finite())?))).collect();
@@ -71,12 +82,12 @@ pub fn hot_days(days: &[VehicleDay], model: &Model) -> Vec<HotDay> {
         let over_all = model.effects.get(days[0].0.pack).map_or(0.0, |effect| effect.value);
         let own = if own.len() >= DAYS_LEAST { median(&mut own) } else { over_all };
         for (day, left) in days {
-            if day.peak < HOT_C && *left < HOT_FOR_THE_DAY_K {
+            if day.peak < limit && *left < HOT_FOR_THE_DAY_K {
                 continue;
             }
             let Some((weather, work)) = model.explained(day) else { continue };
             let unexplained = left - own;
-            let why = why(day.peak, weather, work, own, unexplained);
+            let why = why(day.peak - limit, weather, work, own, unexplained);
             hot.push(HotDay {
                 pack: day.pack,
                 day: day.day,
@@ -95,8 +106,8 @@ pub fn hot_days(days: &[VehicleDay], model: &Model) -> Vec<HotDay> {
 
 /// What someone can do something about comes first: the pack, if it adds more than a sound one does and the day would
 /// not have been hot without; then what that day alone added, likewise; else the greater of weather and work.
-fn why(peak: f64, weather: f64, work: f64, own: f64, unexplained: f64) -> Why {
-    let decides = |part: f64| part >= SICK_K && (peak < HOT_C || peak - part < HOT_C);
+fn why(above: f64, weather: f64, work: f64, own: f64, unexplained: f64) -> Why {
+    let decides = |part: f64| part >= SICK_K && (above < 0.0 || above < part);
     if decides(own) && own >= unexplained {
         Why::Pack
     } else if decides(unexplained) {
@@ -116,13 +127,13 @@ mod tests {
 
     #[test]
     fn a_day_is_the_packs_only_if_it_would_not_have_been_hot_without() {
-        assert_eq!(why(42.0, 14.0, 2.0, 6.0, 0.5), Why::Pack);
-        assert_eq!(why(48.0, 20.0, 2.0, 6.0, 0.5), Why::Weather);
-        assert_eq!(why(42.0, 3.0, 14.0, 1.0, 0.5), Why::Work);
-        assert_eq!(why(41.0, 12.0, 1.0, 0.2, 7.0), Why::Unexplained);
+        assert_eq!(why(2.0, 14.0, 2.0, 6.0, 0.5), Why::Pack);
+        assert_eq!(why(8.0, 20.0, 2.0, 6.0, 0.5), Why::Weather);
+        assert_eq!(why(2.0, 3.0, 14.0, 1.0, 0.5), Why::Work);
+        assert_eq!(why(1.0, 12.0, 1.0, 0.2, 7.0), Why::Unexplained);
         // Sound packs differ, too.
-        assert_eq!(why(41.0, 12.0, 1.0, 2.0, 1.0), Why::Weather);
+        assert_eq!(why(1.0, 12.0, 1.0, 2.0, 1.0), Why::Weather);
         // A winter's day that was too warm for it.
-        assert_eq!(why(24.0, -8.0, 1.0, 7.0, 1.0), Why::Pack);
+        assert_eq!(why(-16.0, -8.0, 1.0, 7.0, 1.0), Why::Pack);
     }
 }

@@ -5,8 +5,11 @@
 
 mod hot;
 mod model;
+mod parked;
 mod sensors;
 mod show;
+#[cfg(test)]
+mod tests;
 
 use std::collections::{BTreeMap, HashMap};
 
@@ -16,6 +19,7 @@ use super::terms::Terms;
 use super::{FleetError, Question};
 pub use hot::{HOT_C, HOT_FOR_THE_DAY_K, HotDay, Why};
 pub use model::{Cause, Lately, Model, SICK_K, Term, VehicleDay, Week};
+pub use parked::Parked;
 pub use sensors::{Bias, OFF_K};
 
 /// Sensors are compared among so many vehicles, at least, in the same three hours.
@@ -41,7 +45,8 @@ pub struct Study {
     pub sensors: Vec<Bias>,
     /// Vehicle-days with a peak temperature.
     pub days: usize,
-    /// Vehicle-days that were hot, or hot for the day.
+    /// From which peak on a day is hot. Unit: °C.
+    pub limit: f64,
     notes: Vec<String>,
     queries: Vec<Query>,
 }
@@ -94,6 +99,7 @@ pub fn study(question: &Question) -> Result<Study, FleetError> {
         hot: Vec::new(),
         sensors: Vec::new(),
         days: 0,
+        limit: HOT_C,
         notes: Vec::new(),
         queries: Vec::new(),
     };
@@ -187,6 +193,12 @@ ORDER BY 1, 2",
         }
         let warmth = warmth.into_iter().map(|(week, (sum, count))| (week, sum / f64::from(count))).collect();
         self.sensors = sensors::judge(&found, &warmth);
+        if !self.sensors.is_empty() {
+            let parked = parked::find(question, &mut self.queries)?;
+            for bias in &mut self.sensors {
+                bias.parked = parked.get(&bias.vehicle).copied();
+            }
+        }
         if self.sensors.is_empty() {
             self.notes.push(format!(
                 "Ambient sensors could not be compared: that takes {TOGETHER_LEAST} vehicles in service in the same \
@@ -292,6 +304,7 @@ ORDER BY 2, 3",
             pack.lately = model::lately(&weeks, today, model);
             pack.weeks = weeks;
         }
-        self.hot = hot::hot_days(days, model);
+        self.limit = hot::limit(days);
+        self.hot = hot::hot_days(days, model, self.limit);
     }
 }

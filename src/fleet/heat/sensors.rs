@@ -9,6 +9,7 @@
 use std::collections::BTreeMap;
 
 use super::model::median;
+use super::parked::Parked;
 use crate::fleet::stats::trend;
 
 /// What a vehicle's sensor said above the others in a week.
@@ -39,6 +40,8 @@ pub struct Bias {
     pub since: Option<f64>,
     /// In the warm half of the weeks, and in the cold half: sun makes them differ. Unit: K.
     pub warm_cold: Option<(f64, f64)>,
+    /// Parked in the morning, beside the others of its yard; none without signals of enough mornings.
+    pub parked: Option<Parked>,
     /// Week by week: first day, and K above the others.
     pub course: Vec<(f64, f64)>,
 }
@@ -76,6 +79,7 @@ pub fn judge(weeks: &[SensorWeek], town: &BTreeMap<i64, f64>) -> Vec<Bias> {
                 weeks: lately.len(),
                 since,
                 warm_cold: warm_cold(&course, town),
+                parked: None,
                 course,
             }
         })

@@ -214,9 +214,11 @@ impl Study {
             heading: "Hot days".into(),
             text: vec![
                 format!(
-                    "Hot is a peak of {HOT_C:.0} °C or more, or one {HOT_FOR_THE_DAY_K:.0} K above what weather and work of \
+                    "Hot is a peak of {:.0} °C or more{}, or one {HOT_FOR_THE_DAY_K:.0} K above what weather and work of \
                      the day explain. The parts add up to the peak, from what a usual pack reaches on a usual day; what this \
-                     pack adds is taken month by month."
+                     pack adds is taken month by month.",
+                    self.limit,
+                    if self.limit < HOT_C { " (the hottest hundredth of all days)" } else { "" }
                 ),
                 format!(
                     "Called this pack's: it adds {SICK_K:.0} K or more, and the day would not have been hot without. Unexplained: \
@@ -375,8 +377,8 @@ impl Study {
             heading: "Ambient sensors".into(),
             text: vec![format!(
                 "Each vehicle's ambient sensor against the middle of all vehicles in service in the same three hours, week by \
-                 week. Off: by more than {OFF_K} K with a probability of {} or more. One that is further off in warm weeks \
-                 stands in the sun, or in waste heat.",
+                 week. Off: by more than {OFF_K} K with a probability of {} or more. One that is further off in warm weeks, \
+                 or on the road than parked in the morning, stands in the sun or in waste heat.",
                 say::percent(sensors::SURE)
             )],
             pictures: vec![sensor_ladder("sensors-picture", &rungs, None)],
@@ -541,6 +543,9 @@ fn bias_words(bias: &Bias) -> String {
     if let Some((warm, cold)) = bias.warm_cold.filter(|(warm, cold)| (warm - cold).abs() >= 1.0) {
         words += &format!("; {} K in warm weeks, {} K in cold ones", say::signed(warm), say::signed(cold));
     }
+    if let Some(parked) = bias.parked {
+        words += &format!("; parked in the morning {} K (± {:.1})", say::signed(parked.above), parked.error);
+    }
     words
 }
 
@@ -554,6 +559,8 @@ fn sensor_table(id: &str, order: &[&Bias]) -> Table {
         column("since", "", "When it began suddenly."),
         column("in warm weeks", "K", ""),
         column("in cold weeks", "K", ""),
+        column("parked", "K", "In the first ten minutes of the day, against the vehicles of its yard."),
+        column("± parked", "K", "Standard error."),
     ];
     let rows = order
         .iter()
@@ -567,6 +574,8 @@ fn sensor_table(id: &str, order: &[&Bias]) -> Table {
                 bias.since.and_then(ask::day).map_or(Cell::Missing("no step"), Cell::Day),
                 Cell::maybe(bias.warm_cold.map(|both| both.0), 1, "too few"),
                 Cell::maybe(bias.warm_cold.map(|both| both.1), 1, "too few"),
+                Cell::maybe(bias.parked.map(|parked| parked.above), 1, "no signals"),
+                Cell::maybe(bias.parked.map(|parked| parked.error), 2, ""),
             ]
         })
         .collect();

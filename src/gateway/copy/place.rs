@@ -92,6 +92,7 @@ impl Source {
     }
 
     /// How many bytes there are in all.
+    #[cfg(feature = "cloud")]
     pub(super) fn bytes(&self) -> u64 {
         self.bytes
     }

@@ -96,6 +96,15 @@ pub(super) fn exposition(now: &Snapshot) -> String {
     );
     out.counter("copied_files_total", "Files copied to the second place.", one(now.copy.files as f64));
     out.gauge("copy_waiting_files", "Files waiting to be copied.", one(now.copy.waiting as f64));
+    let receivers = |value: fn(&crate::snapshot::Receiver) -> u64| {
+        now.receivers.iter().map(move |one| (vec![("receiver", one.name.as_str())], value(one) as f64))
+    };
+    out.counter("told_events_total", "Events that a receiver of messages was told.", receivers(|one| one.told));
+    out.gauge(
+        "waiting_events",
+        "Events that a receiver of messages is still to be told.",
+        receivers(|one| one.waiting),
+    );
     out.gauge("troubles", "Things that are wrong now.", one(now.troubles.len() as f64));
     out.gauge(
         "trouble",

@@ -11,7 +11,7 @@ use crate::board::CAUTION;
 use crate::day::ServiceDays;
 use crate::gateway::clock::now_us;
 use crate::snapshot::words::{ago, grouped, link, link_is_bad, size, span, verdict};
-use crate::snapshot::{Snapshot, Tap};
+use crate::snapshot::{Receiver, Snapshot, Tap};
 
 pub(super) async fn page(State(served): State<Served>) -> Response {
     let snapshot = served.subject.status.snapshot(now_us());
@@ -88,6 +88,17 @@ fn state(now: &Snapshot, days: &ServiceDays, taken: &str) -> String {
         let lines = now.inbox.quarantined.iter().rev();
         let lines = lines.map(|one| format!("<b>{}</b>: {}", escaped(&one.file), escaped(&one.reason)));
         out += &list("Set aside last, and why", lines);
+    }
+    if !now.receivers.is_empty() {
+        let line = |one: &Receiver| {
+            format!(
+                "<b>{}</b>: {} events told, {} waiting",
+                escaped(&one.name),
+                grouped(one.told),
+                grouped(one.waiting)
+            )
+        };
+        out += &list("Messages", now.receivers.iter().map(line));
     }
     out += &format!("<p class=\"quiet\">yardtap {}</p>\n", escaped(&now.version));
     out

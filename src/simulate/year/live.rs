@@ -76,7 +76,6 @@ impl Cause {
 /// A pole-off and its cause.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct PoleOff {
-    pub(super) time_us: TimeUs,
     pub(super) work: Option<usize>,
     pub(super) cause: Cause,
     pub(super) operator: u16,
@@ -214,6 +213,7 @@ struct Life<'a> {
     ailments: Chance,
     manner: Chance,
     wander: Chance,
+    whims: Chance,
 }
 
 impl<'a> Life<'a> {
@@ -252,6 +252,7 @@ impl<'a> Life<'a> {
             ailments: stream("year ailments"),
             manner: stream("year manner"),
             wander: stream("year wander"),
+            whims: stream("year whims"),
         }
     }
 
@@ -378,6 +379,7 @@ impl<'a> Life<'a> {
         match mark.met {
             Met::StretchBegins => {
                 self.lived.stretches += 1;
+                self.battery.begin_stretch(&mut self.whims);
                 self.set_place(route, mark.at_m);
                 let kept = vec![
                     ("off_wire_battery.state_of_charge", (100.0 * self.battery.charge).max(0.0)),
@@ -472,8 +474,7 @@ impl<'a> Life<'a> {
             ("vehicle_identity.line_number", f64::from(work.duty / 1_000)),
         ];
         self.occur("pole_offs", at_s + 0.45, Some(at_s + 1.1), kept);
-        let time_us = self.time_us(at_s);
-        self.lived.pole_offs.push(PoleOff { time_us, work: special, cause, operator: work.operator });
+        self.lived.pole_offs.push(PoleOff { work: special, cause, operator: work.operator });
         // Braking, walking round the vehicle, putting the poles back.
         let seconds = 8.0 + 45.0 + self.poles.between(0.0, 70.0) + CONNECTING_S;
         self.stand(seconds, Feed::Battery);
@@ -491,7 +492,9 @@ impl<'a> Life<'a> {
             Feed::Battery
         };
         let stretched = self.give(piece, feed);
-        self.warm_motor(piece.s * stretched, (piece.wheel_w, piece.effort_2, piece.m / piece.s));
+        // Slower, it takes as much work, by so much less force.
+        let load = (piece.wheel_w / stretched, piece.effort_2 / (stretched * stretched), piece.m / piece.s / stretched);
+        self.warm_motor(piece.s * stretched, load);
         self.sums.m += piece.m;
         self.lived.km += piece.m / 1_000.0;
         if let Feed::Stretch = feed {
@@ -549,7 +552,7 @@ impl<'a> Life<'a> {
                 self.sums.coasting_s += piece.coasting_s;
             }
         }
-        seconds / piece.s.max(0.05)
+        (seconds / piece.s.max(0.05)).max(1.0)
     }
 
     fn charging_a(&self, piece: &Piece, offer: &Offer, aux_w: f64) -> f64 {

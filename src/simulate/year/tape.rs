@@ -7,6 +7,8 @@
 
 use std::collections::HashMap;
 
+use rayon::prelude::*;
+
 use super::super::battery::Battery;
 use super::super::chance::Chance;
 use super::super::fleet::{Build, Duty, Fault, Vehicle, pseudonym};
@@ -20,7 +22,9 @@ use super::super::weather::Weather;
 /// Longest piece under wires, and on the battery. Unit: s.
 const PIECE_S: f64 = 10.0;
 const STRETCH_PIECE_S: f64 = 4.0;
-/// Drives of each way.
+/// A line is driven to and fro for so long. Unit: s.
+const SAMPLE_S: f64 = 2.2 * 3_600.0;
+/// Drives of each way, at least.
 const DRIVES: u64 = 3;
 /// Operators whose manner the drives have: an even choice.
 const MANNERS: u64 = 41;
@@ -123,23 +127,21 @@ impl Tapes {
             work.pole_off_probability = 0.0;
             work.out_of_true = false;
         });
-        let mut jobs: Vec<(Line, usize, Build, u64)> = Vec::new();
+        // Both ways of each line several times, and out of the yard to each terminal and home.
+        let mut jobs = Vec::new();
         for line in &town.lines {
             for build in [Build::Rigid, Build::Articulated] {
-                for terminal in 0..2 {
-                    jobs.extend((0..DRIVES).map(|drive| (line.clone(), terminal, build, drive)));
+                for drive in 0..DRIVES {
+                    jobs.push(Job { line, terminal: 0, build, drive, until_s: SAMPLE_S });
+                    jobs.extend([0, 1].map(|terminal| Job { line, terminal, build, drive, until_s: 0.0 }));
                 }
             }
         }
-        let recorded: Vec<Vec<(Vec<usize>, Build, Tape)>> = {
-            use rayon::prelude::*;
-            jobs.par_iter().map(|(line, terminal, build, drive)| {
-                let key = u64::from(line.number) * 100 + *terminal as u64 * 10 + *drive;
-                let sampled = sample(seed, &calm, line, *terminal, *build, key);
-                sampled.into_iter().map(|(places, tape)| (places, *build, tape)).collect()
-            })
-            .collect()
+        let drive = |job: &Job| -> Vec<(Vec<usize>, Build, Tape)> {
+            let sampled = sample(seed, &calm, job);
+            sampled.into_iter().map(|(places, tape)| (places, job.build, tape)).collect()
         };
+        let recorded: Vec<_> = jobs.par_iter().map(drive).collect();
         let mut tapes = Self::default();
         for (places, build, tape) in recorded.into_iter().flatten() {
             let way = tapes.ways.entry((places.clone(), build)).or_insert_with(|| {
@@ -156,8 +158,20 @@ impl Tapes {
     }
 }
 
-/// Drives three hours on a line, and gives a tape for every trip.
-fn sample(seed: u64, town: &Town, line: &Line, terminal: usize, build: Build, key: u64) -> Vec<(Vec<usize>, Tape)> {
+/// Something to be driven.
+struct Job<'t> {
+    line: &'t Line,
+    terminal: usize,
+    build: Build,
+    drive: u64,
+    /// No trip departs later, but the one home. Unit: s.
+    until_s: f64,
+}
+
+/// Drives a piece of work, and gives a tape for every trip.
+fn sample(seed: u64, town: &Town, job: &Job) -> Vec<(Vec<usize>, Tape)> {
+    let Job { line, terminal, build, drive, until_s } = *job;
+    let key = u64::from(line.number) * 100 + terminal as u64 * 10 + drive + if until_s > 0.0 { 10_000 } else { 0 };
     let vehicle = Vehicle {
         number: 0,
         build,
@@ -168,7 +182,7 @@ fn sample(seed: u64, town: &Town, line: &Line, terminal: usize, build: Build, ke
     };
     let stream = |subject: &str| Chance::of(seed, subject, &[key, build as u64]);
     let operator = pseudonym(stream("tape operator").below(MANNERS) as u16);
-    let duty = Duty::sample(line, terminal, operator);
+    let duty = Duty::sample(line, terminal, operator, until_s);
     let trips = duty.pieces.first().map(|piece| duty.trips(town, piece)).unwrap_or_default();
     let battery = Battery::new(build == Build::Articulated, 1.0, 1.0, 1.0);
     let mut machine = Rolling::new(build, vehicle.empty_kg(), battery, stream("tape line"), stream("tape poles"));
@@ -261,7 +275,7 @@ impl Recorder {
             piece.offer.receptive_a += machine.offer.receptive_a;
         }
         let kmh = machine.speed_ms * 3.6;
-        if kmh > 3.0 && shift.orders.power <= 0.0 && shift.orders.braking_ms2 <= 0.05 {
+        if kmh > 3.0 && shift.orders.power <= 0.0 && back_w <= 500.0 {
             piece.coasting_s += STEP_S;
         }
         if machine.speed_ms > 2.0 {

@@ -5,7 +5,7 @@ use std::path::Path;
 use super::super::{Voices, World};
 use super::*;
 
-const SEED: u64 = 3;
+const SEED: u64 = 1;
 
 fn defs() -> Definitions {
     super::super::tests::defs()
@@ -19,17 +19,20 @@ fn compare() {
     let defs = defs();
     let voices = Voices::new(&defs).expect("voices");
     let first = 20_089;
-    let plan = Plan::velmora(SEED, 12, first, 365, true);
+    let plan = Plan::velmora(SEED, if std::env::var("ONLY").is_ok() { 60 } else { 12 }, first, 365, true);
     let town = Town::velmora();
     let begun = std::time::Instant::now();
     let tapes = Tapes::record(SEED, &town);
     println!("tapes {:?}", begun.elapsed());
     let rules = defs.rules.as_ref().expect("rules");
     let _columns = Columns::new(&defs, rules);
-    for day in [first + 20, first + 110, first + 200] {
+    let asked = std::env::var("DAYS").unwrap_or("20,110,200".into());
+    let asked: Vec<i64> = asked.split(',').filter_map(|day| day.parse().ok()).map(|day: i64| first + day).collect();
+    let only = std::env::var("ONLY").unwrap_or_default();
+    for day in asked {
         let at = day_plan(&plan, records::date(day)).expect("a day");
         let mut sums = [[0.0; 14]; 2];
-        for vehicle in &at.fleet.vehicles {
+        for vehicle in at.fleet.vehicles.iter().filter(|v| only.is_empty() || only.contains(&v.fleet_number())) {
             let world = World { seed: SEED, town: at.town.clone(), fleet: at.fleet.clone() };
             let sink = |_: &crate::frame::Frame| Ok::<(), std::convert::Infallible>(());
             let full = super::super::vehicle_day(&world, &voices, vehicle, &at.day, &[], &[], sink).expect("a day");
@@ -121,4 +124,55 @@ fn make() {
     let begun = std::time::Instant::now();
     write(Path::new(&folder), &defs, &options, &mut |done, of| println!("{done}/{of} {:?}", begun.elapsed())).expect("a year");
     println!("{:?}", begun.elapsed());
+}
+
+#[test]
+fn every_way_of_every_duty_was_driven() {
+    let town = Town::velmora();
+    let tapes = Tapes::record(SEED, &town);
+    let plan = Plan::velmora(SEED, 24, 20_089, 365, false);
+    for day in [20_089, 20_094, 20_200] {
+        let fleet = plan.fleet(day);
+        for vehicle in &fleet.vehicles {
+            let duty = fleet.duty(&town, vehicle, day);
+            for trip in duty.pieces.iter().flat_map(|piece| duty.trips(&town, piece)) {
+                let names: Vec<_> = trip.places.iter().map(|&place| town.places[place].name).collect();
+                let way = tapes.of(&trip.places, vehicle.build).unwrap_or_else(|| panic!("{names:?}"));
+                for tape in &way.drives {
+                    let driven: f64 = tape.pieces.iter().map(|piece| piece.m).sum();
+                    assert!((driven - way.route.length_m).abs() < 12.0, "{names:?}: {driven} m of {}", way.route.length_m);
+                }
+            }
+        }
+    }
+}
+
+/// Timeouts by 1000 stretches, over usable charge, build and line.
+#[test]
+#[ignore = "prints"]
+fn curve() {
+    let town = Town::velmora();
+    let tapes = Tapes::record(SEED, &town);
+    let plan = Plan::velmora(SEED, 24, 20_089, 365, false);
+    for number in [201_u16, 301] {
+        for line in [1, 2, 3] {
+            let mut told = format!("{number} line {line}:");
+            for capacity in [0.9, 0.8, 0.7, 0.6, 0.5, 0.45, 0.4, 0.35, 0.3, 0.27, 0.24, 0.21, 0.18, 0.15] {
+                let (mut stretches, mut timeouts, mut hottest) = (0, 0, 0.0_f64);
+                for day in (20_089..20_454).step_by(9) {
+                    let at = day_plan(&plan, records::date(day)).expect("a day");
+                    let mut vehicle = at.fleet.vehicle_numbered(number).expect("a vehicle").clone();
+                    vehicle.line = Some(line);
+                    vehicle.faults.retain(|fault| !matches!(fault, Fault::WeakBattery { .. }));
+                    vehicle.faults.push(Fault::WeakBattery { capacity });
+                    let lived = vehicle_day(&plan, &at, &vehicle, &tapes);
+                    stretches += lived.stretches;
+                    timeouts += lived.timeouts;
+                    hottest = hottest.max(lived.hottest_c);
+                }
+                told += &format!(" {capacity}: {:.1} ({hottest:.0})", 1_000.0 * timeouts as f64 / stretches as f64);
+            }
+            println!("{told}");
+        }
+    }
 }

@@ -3,7 +3,7 @@
 //! The grid is that of H. Rue, S. Martino and N. Chopin, J. R. Statist. Soc. B 71 (2009) 319–392, section 3.1: from the
 //! top to all sides, as far as it is likely.
 
-use std::collections::BTreeMap;
+use std::collections::BTreeSet;
 
 use super::laplace::{Counts, Effects};
 
@@ -14,6 +14,8 @@ pub(super) const LOG_SPREAD: (f64, f64) = (-4.605_170_185_988_091, 1.609_437_912
 const LEFT_OUT: f64 = 5.0;
 /// Steps of the grid in standard deviations: the sum is still as good as the integral.
 const STEP: f64 = 1.3;
+/// Where the grid begins when the likeliest spread is less: a tenth.
+const LOG_MIDDLE_MIN: f64 = -2.302_585_092_994_046;
 /// More than three factors would make the grid endless.
 const NODES_MAX: usize = 500;
 
@@ -51,17 +53,11 @@ pub(super) struct Top {
     pub(super) effects: Effects,
 }
 
-/// Climbs to the greatest likelihood, one spread after the other by parabolas. `with_prior` climbs to the greatest weight
-/// instead.
-pub(super) fn climb(counts: &Counts, from: &Top, left_out: &[bool], with_prior: bool) -> Option<Top> {
+/// Climbs to the greatest likelihood, one spread after the other by parabolas.
+pub(super) fn climb(counts: &Counts, from: &Top, left_out: &[bool]) -> Option<Top> {
     let height_at = |log_spreads: &[f64], start: &Effects| {
         let at = counts.at(&spreads(log_spreads, left_out), start)?;
-        let prior: f64 = if with_prior {
-            log_spreads.iter().zip(left_out).filter(|(_, out)| !**out).map(|(log, _)| log_prior(*log)).sum()
-        } else {
-            0.0
-        };
-        Some((at.log_likelihood + prior, at.effects))
+        Some((at.log_likelihood, at.effects))
     };
     let mut log_spreads = from.log_spreads.clone();
     let (mut height, mut effects) = height_at(&log_spreads, &from.effects)?;
@@ -106,20 +102,22 @@ fn parabola(a: (f64, f64), b: (f64, f64), c: (f64, f64)) -> Option<f64> {
     (bend.is_finite() && bend < -1e-9).then(|| f64::midpoint(a.0, b.0) - left / (2.0 * bend))
 }
 
-/// Everything likely, from the top on.
-pub(super) fn grid(counts: &Counts, top: &Top) -> Option<Grid> {
-    let factors = top.log_spreads.len();
+/// Everything likely, from the likeliest on.
+pub(super) fn grid(counts: &Counts, likeliest: &Top) -> Option<Grid> {
+    let factors = likeliest.log_spreads.len();
+    // A likeliest spread of nothing is no middle: with what is believed before, the weight falls off to it.
+    let middle: Vec<f64> = likeliest.log_spreads.iter().map(|log| log.max(LOG_MIDDLE_MIN)).collect();
     let none_left_out = vec![false; factors];
     let weigh = |log_spreads: &[f64], start: &Effects| {
         let at = counts.at(&spreads(log_spreads, &none_left_out), start)?;
         Some((at.log_likelihood + log_spreads.iter().map(|log| log_prior(*log)).sum::<f64>(), at.effects))
     };
-    let (at_top, effects) = weigh(&top.log_spreads, &top.effects)?;
+    let (at_top, effects) = weigh(&middle, &likeliest.effects)?;
     let mut steps = vec![];
     for (f, &size) in counts.sizes.iter().enumerate() {
         let by = (1.5 / (size as f64).sqrt()).clamp(0.1, 0.6);
         let beside = |sign: f64| {
-            let mut log_spreads = top.log_spreads.clone();
+            let mut log_spreads = middle.clone();
             log_spreads[f] += sign * by;
             weigh(&log_spreads, &effects).map(|(weight, _)| weight)
         };
@@ -127,11 +125,9 @@ pub(super) fn grid(counts: &Counts, top: &Top) -> Option<Grid> {
         let sd = if bend > 0.0 { 1.0 / bend.sqrt() } else { 1.0 };
         steps.push(STEP * sd.clamp(0.04, 0.6));
     }
-    let mut seen: BTreeMap<Vec<i32>, usize> = BTreeMap::new();
     let place = vec![0; factors];
-    let mut nodes =
-        vec![Node { place: place.clone(), log_spreads: top.log_spreads.clone(), log_weight: at_top, effects }];
-    seen.insert(place, 0);
+    let mut seen = BTreeSet::from([place.clone()]);
+    let mut nodes = vec![Node { place, log_spreads: middle.clone(), log_weight: at_top, effects }];
     let mut best = at_top;
     let mut edge = vec![0];
     while !edge.is_empty() && nodes.len() < NODES_MAX {
@@ -141,17 +137,15 @@ pub(super) fn grid(counts: &Counts, top: &Top) -> Option<Grid> {
                 for by in [-1, 1] {
                     let mut place = nodes[from].place.clone();
                     place[f] += by;
-                    let log_spread = top.log_spreads[f] + steps[f] * f64::from(place[f]);
-                    if (LOG_SPREAD.0..=LOG_SPREAD.1).contains(&log_spread) && !seen.contains_key(&place) {
-                        seen.insert(place.clone(), 0);
+                    let log_spread = middle[f] + steps[f] * f64::from(place[f]);
+                    if (LOG_SPREAD.0..=LOG_SPREAD.1).contains(&log_spread) && seen.insert(place.clone()) {
                         wanted.push((place, from));
                     }
                 }
             }
         }
-        let log_spreads_of = |place: &[i32]| -> Vec<f64> {
-            (0..factors).map(|f| top.log_spreads[f] + steps[f] * f64::from(place[f])).collect()
-        };
+        let log_spreads_of =
+            |place: &[i32]| -> Vec<f64> { (0..factors).map(|f| middle[f] + steps[f] * f64::from(place[f])).collect() };
         // Each depends on its parent alone: the same whatever the number of threads.
         let known = &nodes;
         let found = side_by_side(&wanted, |(place, from)| {
@@ -184,6 +178,9 @@ pub(super) fn side_by_side<T: Sync, R: Send>(things: &[T], of: impl Fn(&T) -> R 
         let of = &of;
         let started: Vec<_> =
             things.chunks(share).map(|part| scope.spawn(move || part.iter().map(of).collect::<Vec<R>>())).collect();
-        started.into_iter().flat_map(|thread| thread.join().unwrap_or_default()).collect()
+        started
+            .into_iter()
+            .flat_map(|thread| thread.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)))
+            .collect()
     })
 }

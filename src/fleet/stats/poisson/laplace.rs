@@ -27,6 +27,9 @@ const NONE: u32 = u32::MAX;
 /// Beyond this a rate is out of all reason, and its exponential soon no number.
 const LOG_MAX: f64 = 300.0;
 
+/// A step that gains less log likelihood is the last.
+const GAIN_MIN: f64 = 1e-4;
+
 impl Counts {
     pub(super) fn new(rows: &[Row], sizes: &[usize]) -> Option<Self> {
         let factors = sizes.len();
@@ -124,7 +127,7 @@ impl Counts {
             begin[f] = rest;
             rest += self.sizes[f];
         }
-        let mut height = self.height(&effects, spreads, &active);
+        let (mut height, mut means) = self.height(&effects, spreads, &active);
         for _ in 0..100 {
             let mut slope = DVector::<f64>::zeros(rest);
             let mut slope_eliminated = DVector::<f64>::zeros(eliminated.map_or(0, |f| self.sizes[f]));
@@ -133,7 +136,7 @@ impl Counts {
             let mut across = DMatrix::<f64>::zeros(slope_eliminated.len(), rest);
             for row in 0..self.count.len() {
                 let of = &self.of[row * self.factors..(row + 1) * self.factors];
-                let mean = self.exposure[row] * self.log_rate(of, &effects, &active).exp();
+                let mean = means[row];
                 let left = self.count[row] - mean;
                 slope[0] += left;
                 curve[(0, 0)] += mean;
@@ -187,15 +190,15 @@ impl Counts {
             let mut next;
             loop {
                 next = self.moved(&effects, &active, eliminated, &begin, &step, &step_eliminated, part);
-                let there = self.height(&next, spreads, &active);
+                let (there, means_there) = self.height(&next, spreads, &active);
                 if there >= height - 1e-9 * height.abs() || part < 1e-6 {
-                    height = there;
+                    (height, means) = (there, means_there);
                     break;
                 }
                 part /= 2.0;
             }
             effects = next;
-            if gain.abs() < 1e-5 {
+            if gain.abs() < GAIN_MIN {
                 let log_determinant = 2.0 * factor.l_dirty().diagonal().iter().map(|d| d.ln()).sum::<f64>()
                     + diagonal.iter().map(|d| d.ln()).sum::<f64>();
                 let spread: f64 = active.iter().map(|&f| self.sizes[f] as f64 * spreads[f].ln()).sum();
@@ -234,17 +237,20 @@ impl Counts {
         (effects.intercept + known.sum::<f64>()).clamp(-LOG_MAX, LOG_MAX)
     }
 
-    /// Log likelihood of the counts and the effects together, but for what neither changes.
-    fn height(&self, effects: &Effects, spreads: &[f64], active: &[usize]) -> f64 {
+    /// Log likelihood of the counts and the effects together, but for what neither changes; and the rows' expected counts.
+    fn height(&self, effects: &Effects, spreads: &[f64], active: &[usize]) -> (f64, Vec<f64>) {
         let mut height = 0.0;
+        let mut means = Vec::with_capacity(self.count.len());
         for row in 0..self.count.len() {
             let log_rate = self.log_rate(&self.of[row * self.factors..(row + 1) * self.factors], effects, active);
-            height += self.count[row] * log_rate - self.exposure[row] * log_rate.exp();
+            let mean = self.exposure[row] * log_rate.exp();
+            height += self.count[row] * log_rate - mean;
+            means.push(mean);
         }
         for &f in active {
             height -= effects.of[f].iter().map(|u| u * u).sum::<f64>() / (2.0 * spreads[f] * spreads[f]);
         }
-        height
+        (height, means)
     }
 }
 

@@ -110,21 +110,22 @@ pub fn mixed(rows: &[Row], sizes: &[usize]) -> Option<Mixed> {
     }
     let factors = sizes.len();
     let start = Top { log_likelihood: 0.0, log_spreads: vec![-1.0; factors], effects: counts.none() };
-    let likeliest = climb(&counts, &start, &vec![false; factors], false)?;
+    let likeliest = climb(&counts, &start, &vec![false; factors])?;
     let without = |left_out: &[usize]| {
-        let left_out: Vec<bool> = (0..factors).map(|f| left_out.contains(&f)).collect();
-        // What is left out may have to be made up for by the others: from both ends, as a climb may end on a shoulder.
-        let high = Top { log_likelihood: 0.0, log_spreads: vec![-0.5; factors], effects: counts.none() };
-        let ends = [climb(&counts, &likeliest, &left_out, false), climb(&counts, &high, &left_out, false)];
-        ends.into_iter().flatten().map(|top| top.log_likelihood).reduce(f64::max)
+        let is_out: Vec<bool> = (0..factors).map(|f| left_out.contains(&f)).collect();
+        // The others may have to make up for what is left out, and a climb from a spread of nothing would stay there.
+        let lost: f64 = left_out.iter().map(|&f| (2.0 * likeliest.log_spreads[f]).exp()).sum();
+        let log_spreads =
+            likeliest.log_spreads.iter().map(|log| ((2.0 * log).exp() + lost).max(0.01).ln() / 2.0).collect();
+        let start = Top { log_likelihood: 0.0, log_spreads, effects: likeliest.effects.clone() };
+        climb(&counts, &start, &is_out).map(|top| top.log_likelihood)
     };
     let each: Vec<Vec<usize>> = (0..factors).map(|f| vec![f]).collect();
     let alone = side_by_side(&each, |left_out| without(left_out)).into_iter().collect::<Option<Vec<f64>>>()?;
     let p: Vec<f64> = alone.iter().map(|&less| rarity(likeliest.log_likelihood - less, 1)).collect();
     let why = verdict(&p, likeliest.log_likelihood, without)?;
 
-    let top = climb(&counts, &likeliest, &vec![false; factors], true)?;
-    let grid = grid(&counts, &top)?;
+    let grid = grid(&counts, &likeliest)?;
     let (intercept, effects) = effects(&counts, &grid)?;
     let (sds, shares) = spreads_and_shares(&grid, factors);
     let factors: Vec<Factor> = effects
@@ -227,7 +228,8 @@ fn spreads_and_shares(grid: &Grid, factors: usize) -> (Vec<Estimate>, Vec<Estima
     let mut chance = Stream::new(0x5EED_0F5A);
     let mut draws: Vec<(f64, Vec<f64>)> = vec![];
     for _ in 0..DRAWS {
-        let node = &grid.nodes[until.partition_point(|&at| at < chance.unit() * sum).min(grid.nodes.len() - 1)];
+        let which = chance.unit() * sum;
+        let node = &grid.nodes[until.partition_point(|&at| at < which).min(grid.nodes.len() - 1)];
         let mut log_weight = 0.0;
         let drawn = (0..factors).map(|f| {
             let by = chance.unit() - 0.5;
