@@ -28,9 +28,20 @@ pub struct Split {
     pub expected: Vec<f64>,
 }
 
+/// A rate of so many times the others' is one's own: vehicles differ somewhat for reasons that nobody knows, such as the
+/// season in which they passed.
+const BEYOND: f64 = 3.0;
+/// A place is seen by so many who pass, at least; two may each have a fault of their own.
+const SEEN_BY: usize = 3;
+
 /// How probable each cause is, given the counts.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Causes {
+    /// Whether there are more than ordinary places, by their rates' differences, would have: the factor from which on a
+    /// cause is looked for.
+    pub raised: bool,
+    /// How many of those in the first split had any.
+    pub seen_by: usize,
     /// Nothing special: what happens here happens everywhere.
     pub ordinary: f64,
     /// The place raises everybody's rate.
@@ -70,7 +81,7 @@ pub enum Verdict {
 impl Causes {
     /// What can be said with [`NAMED_FROM`], and how probable that is.
     pub fn verdict(&self) -> (Verdict, f64) {
-        if self.ordinary >= 0.5 {
+        if self.ordinary >= 0.5 || !self.raised {
             return (Verdict::Ordinary, self.ordinary);
         }
         let place = self.place + self.one.iter().map(|one| one.both).sum::<f64>();
@@ -78,6 +89,7 @@ impl Causes {
         let named = likeliest.and_then(|(split, one)| Some((split, one.which?, one)));
         if place >= NAMED_FROM {
             return match named {
+                _ if self.seen_by < SEEN_BY => (Verdict::Untold, place),
                 Some((split, which, one)) if one.both >= NAMED_FROM => (Verdict::Both(split, which), one.both),
                 _ => (Verdict::Place, place),
             };
@@ -132,7 +144,7 @@ pub fn compare(splits: &[Split], looked_at: f64, alike: f64) -> Option<Causes> {
         // Only who stands out among the others can be the one.
         let stands_out = |at: usize| {
             let ((count, expected), (others, others_expected)) = (own(at), others(at));
-            count / expected >= FACTOR_LEAST * others / others_expected
+            count / expected >= BEYOND * others / others_expected
         };
         let alone_of = |&at: &usize| {
             let ((count, expected), (others, others_expected)) = (own(at), others(at));
@@ -169,7 +181,13 @@ pub fn compare(splits: &[Split], looked_at: f64, alike: f64) -> Option<Causes> {
         }
     };
     let one = alone.iter().zip(&both).zip(&passing).map(one).collect();
-    Some(Causes { ordinary: share(ordinary), place: share(place), one })
+    Some(Causes {
+        raised: total >= FACTOR_LEAST * total_expected,
+        seen_by: first.counts.iter().filter(|count| **count > 0).count(),
+        ordinary: share(ordinary),
+        place: share(place),
+        one,
+    })
 }
 
 /// Logarithm of how much likelier a count becomes when rates differ from place to place as a gamma distribution of mean 1

@@ -50,7 +50,7 @@ const CONTACTOR: Matter = Matter {
     many: "contactor dropouts",
     kind: WorkKind::Module,
     query: "contactor-dropouts",
-    loss: 0.3,
+    loss: 0.05,
 };
 
 const PHANTOM: Matter = Matter {
@@ -63,7 +63,7 @@ const PHANTOM: Matter = Matter {
     many: "phantom voltages",
     kind: WorkKind::Sensor,
     query: "phantom-voltages",
-    loss: 0.1,
+    loss: 0.02,
 };
 
 /// Studies the modules.

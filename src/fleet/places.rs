@@ -294,8 +294,14 @@ pub struct Usual {
 }
 
 /// What is usual for a place of this kind: its like, without this one and those that stand out; the rate drawn a little
-/// towards the whole network's. `sums`: counts and passages by place.
-pub fn usual(places: &[Place], place: usize, sums: &[(u64, f64)], stands_out: &[bool]) -> Usual {
+/// towards the whole network's. `sums`: counts and passages by place; `pieces`: of plain wire, in all.
+///
+/// Places that stand out are left out only while they hold the smaller part of all events: else they are what is usual.
+pub fn usual(places: &[Place], place: usize, sums: &[(u64, f64)], stands_out: &[bool], pieces: f64) -> Usual {
+    let in_all: u64 = sums.iter().map(|sum| sum.0).sum();
+    let standing_out: u64 = sums.iter().zip(stands_out).filter(|(_, out)| **out).map(|(sum, _)| sum.0).sum();
+    let nowhere = vec![false; places.len()];
+    let stands_out = if 2 * standing_out > in_all { &nowhere } else { stands_out };
     let is_wire = |kind: &Kind| matches!(kind, Kind::Wire | Kind::Elsewhere | Kind::Unknown);
     let is_like = |other: usize| match (&places[place].kind, &places[other].kind) {
         (Kind::Special(one), Kind::Special(other)) => one == other,
@@ -312,11 +318,20 @@ pub fn usual(places: &[Place], place: usize, sums: &[(u64, f64)], stands_out: &[
     let like: Vec<usize> = (0..sums.len()).filter(|&at| at != place && !stands_out[at] && is_like(at)).collect();
     let sum = add(&|at| like.contains(&at));
     let spots = like.iter().copied().filter(|&at| places[at].is_spot() && sums[at].1 > 0.0);
-    let (counts, passages): (Vec<u64>, Vec<f64>) = spots.map(|at| sums[at]).unzip();
+    let (mut counts, mut passages): (Vec<u64>, Vec<f64>) = spots.map(|at| sums[at]).unzip();
+    if is_wire(&places[place].kind) {
+        // Pieces that are no place of their own had one at most, or were spread: they are as usual as the others.
+        for at in like.iter().copied().filter(|&at| places[at].kind == Kind::Elsewhere) {
+            let pieces = (pieces - counts.len() as f64).clamp(1.0, 5000.0) as u64;
+            let each = |piece: u64| sums[at].0 / pieces + u64::from(piece < sums[at].0 % pieces);
+            counts.extend((0..pieces).map(each));
+            passages.extend((0..pieces).map(|_| sums[at].1 / pieces as f64));
+        }
+    }
     let fit = if counts.len() >= ALIKE_FROM { gamma_poisson::fit(&counts, &passages) } else { None };
     Usual {
         rate: (sum.0 + DRAWN_BY) / (sum.1 + DRAWN_BY / network),
-        alike: fit.map_or(ALIKE_UNTOLD, |fit| fit.shape.clamp(1.0, 50.0)),
+        alike: fit.map_or(ALIKE_UNTOLD, |fit| fit.shape.clamp(0.2, 50.0)),
     }
 }
 

@@ -6,9 +6,7 @@
 
 use std::collections::BTreeMap;
 
-use super::sheet::{Cell, Section, Sheet, WorkKind, WorkLine};
-use super::shown::{column, table};
-use super::words;
+use super::sheet::{WorkKind, WorkLine};
 
 /// What words alone count for where there is no probability.
 const WITHOUT_PROBABILITY: f64 = 0.8;
@@ -57,86 +55,6 @@ fn join(one: &WorkLine, other: WorkLine) -> WorkLine {
     }
 }
 
-/// A kind of work, in words.
-pub fn kind_word(kind: WorkKind) -> &'static str {
-    match kind {
-        WorkKind::Battery => "battery",
-        WorkKind::Collector => "collectors",
-        WorkKind::Overhead => "overhead",
-        WorkKind::Module => "module",
-        WorkKind::Sensor => "sensor",
-        WorkKind::Reading => "reading",
-        WorkKind::Due => "due",
-        WorkKind::TroubleCode => "trouble code",
-        WorkKind::Silent => "silent",
-    }
-}
-
-/// The sheet `worklist`, of lines that are ordered.
-pub fn sheet(lines: &[WorkLine]) -> Sheet {
-    let columns = vec![
-        column("look at", "", ""),
-        column("vehicle", "", "None where it is the overhead."),
-        column("kind", "", ""),
-        column("why", "", ""),
-        column("sure", "", "Probability, where there is one."),
-        column("of what", "", ""),
-        column(
-            "losses a month",
-            "1",
-            "Of service, expected by leaving it. Puts the list in order; for some kinds a judgement.",
-        ),
-        column("caution", "", ""),
-    ];
-    let row = |line: &WorkLine| {
-        vec![
-            Cell::Text(line.subject.clone()),
-            line.vehicle.clone().map_or(Cell::Missing("overhead"), Cell::Vehicle),
-            Cell::Text(kind_word(line.kind).to_owned()),
-            Cell::Text(line.reason.clone()),
-            line.sure.probability.map_or(Cell::Missing(""), Cell::share),
-            Cell::Text(line.sure.words.clone()),
-            Cell::number(line.weight, 2),
-            if line.caution.is_empty() { Cell::Missing("") } else { Cell::Text(line.caution.to_owned()) },
-        ]
-    };
-    let mut lead = Vec::new();
-    match lines.first() {
-        None => {
-            lead.push("Nothing stands out: no vehicle and no place differs from its like beyond chance.".to_owned())
-        }
-        Some(first) => {
-            let whose = first.vehicle.as_ref().map(|vehicle| format!(" of {vehicle}")).unwrap_or_default();
-            lead.push(format!("First: {}{whose}. {}", first.subject, first.reason));
-            lead.push(format!(
-                "{} in all, in the order of what leaving them is expected to cost, times how sure it is.",
-                words::count(lines.len() as u64, "line", "lines")
-            ));
-        }
-    }
-    lead.push(
-        "Trouble codes that modules announce themselves are not read yet; they will stand in this list.".to_owned(),
-    );
-    Sheet {
-        id: "worklist".to_owned(),
-        title: "What to look at first".to_owned(),
-        lead,
-        sections: vec![Section {
-            id: "lines".to_owned(),
-            heading: "Worklist".to_owned(),
-            tables: vec![table(
-                "worklist",
-                "What to look at first, with the reason",
-                columns,
-                lines.iter().map(row).collect(),
-                None,
-            )],
-            ..Section::default()
-        }],
-        queries: Vec::new(),
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -166,7 +84,6 @@ mod tests {
         ]);
         let subjects: Vec<&str> = lines.iter().map(|line| line.subject.as_str()).collect();
         assert_eq!(subjects, ["b", "d", "a", "c"]);
-        assert_eq!(sheet(&lines).sections[0].tables[0].rows.len(), 4);
     }
 
     #[test]
@@ -195,10 +112,5 @@ mod tests {
         let mut reversed = make();
         reversed.reverse();
         assert_eq!(names(ordered(make())), names(ordered(reversed)));
-    }
-
-    #[test]
-    fn an_empty_list_says_so() {
-        assert!(sheet(&ordered(Vec::new())).lead[0].starts_with("Nothing stands out"));
     }
 }

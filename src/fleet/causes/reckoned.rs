@@ -235,7 +235,7 @@ impl Table {
         for _ in 0..2 {
             let before = stands_out.clone();
             for place in (0..self.places.len()).filter(|&place| sums[place].0 > 0) {
-                let usual = usual(&self.places, place, &sums, &before);
+                let usual = usual(&self.places, place, &sums, &before, given.network.pieces());
                 let is_judged = self.places[place].is_spot() && sums[place].0 >= JUDGED_FROM;
                 let looked_at = if self.places[place].kind == Kind::Wire { picked } else { 1.0 };
                 let causes = if is_judged { self.compare(place, usual, given.operators, looked_at) } else { None };

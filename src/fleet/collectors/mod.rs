@@ -23,8 +23,8 @@ use crate::records::Fitting;
 
 /// An insert that ran less tells no rate. Unit: km.
 const LEAST_KM: f64 = 500.0;
-/// Fewer inserts tell nothing of a group.
-const GROUP_LEAST: usize = 2;
+/// Fewer inserts tell nothing of a group: so few that are all worn fast look to a robust fit like wrong readings.
+const GROUP_LEAST: usize = 5;
 /// Fewer inserts in all tell nothing.
 const ALL_LEAST: usize = 8;
 /// A day is one of frost where the middle of all ambient temperatures is below it. Unit: °C.

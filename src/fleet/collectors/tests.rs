@@ -4,15 +4,15 @@ use jiff::civil::date;
 
 use super::*;
 
-/// Ten vehicles, three inserts a side one after the other; usual wear 0.5 mm in 1000 km, frost adds 0.4.
+/// Ten vehicles, six inserts a side one after the other; usual wear 0.5 mm in 1000 km, frost adds 0.4.
 fn worn(extra: impl Fn(usize, &str, usize) -> f64) -> Vec<Worn> {
     let mut all = Vec::new();
     for vehicle in 0..10 {
         for side in ["left", "right"] {
-            for turn in 0..3 {
+            for turn in 0..6 {
                 let frost = [0.0, 0.3, 0.1][(turn + vehicle) % 3];
                 let km = 5000.0 + 500.0 * (vehicle % 4) as f64;
-                let scatter = 0.01 * ((vehicle * 7 + turn * 3 + side.len()) % 5) as f64 - 0.02;
+                let scatter = 0.03 * ((vehicle * 7 + turn * 3 + side.len()) % 5) as f64 - 0.06;
                 let rate = 0.5 + 0.4 * frost + scatter + extra(vehicle, side, turn);
                 all.push(Worn {
                     part: format!("I-{vehicle}-{side}-{turn}"),

@@ -47,6 +47,8 @@ pub struct Series {
     pub by_hand: bool,
     /// Its limits.
     pub limits: Limits,
+    /// Days from one reading to the next, where that is laid down.
+    pub every_days: Option<f64>,
     /// Days since 1970-01-01, and values; in order.
     pub points: Vec<(f64, f64)>,
     /// What it comes to.
@@ -142,7 +144,8 @@ fn series(
     let judged = judged::judge(&points, &limits)?;
     let unit = channel.map_or(if is_light { "uW" } else { "" }, |channel| channel.unit.as_str()).to_owned();
     let about = channel.map(|channel| channel.about.clone()).unwrap_or_default();
-    Some(Series { vehicle, channel: name, about, unit, by_hand, limits, points, judged })
+    let every_days = channel.filter(|_| by_hand).and_then(|channel| channel.every_days).map(f64::from);
+    Some(Series { vehicle, channel: name, about, unit, by_hand, limits, every_days, points, judged })
 }
 
 /// Optical links by what they report: a median a day, so that a link that was dark for a minute is not mistaken for a

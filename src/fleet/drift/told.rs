@@ -11,7 +11,8 @@ use crate::fleet::{span, words};
 
 /// A year's days.
 const YEAR_DAYS: f64 = 365.25;
-/// A crossing within so many days is work already: parts have to be ordered.
+/// A crossing within so many days is work already: parts have to be ordered. Of what is read more often, within two of
+/// its readings.
 const SOON_DAYS: f64 = 120.0;
 const MONTH_DAYS: f64 = 30.4;
 /// A fibre's end may be live light, and its cabinet is not safe to open under voltage.
@@ -50,7 +51,7 @@ pub(super) fn sheet(study: &Study) -> Sheet {
     } else {
         vec![
             format!(
-                "Of {}, {} beyond a limit or will be within {SOON_DAYS:.0} days.",
+                "Of {}, {} beyond a limit, will be soon, or stepped for the worse.",
                 words::count(study.series.len() as u64, "channel", "channels"),
                 words::count(pressing.len() as u64, "is", "are")
             ),
@@ -88,9 +89,20 @@ fn method(study: &Study) -> Section {
 fn is_pressing(series: &Series, study: &Study) -> bool {
     let judged = &series.judged;
     let today = study.today.map_or(judged.last_day, span::number_of);
-    let soon = matches!(judged.recheck, Crossing::At { expected, .. } if expected <= today + SOON_DAYS);
-    let stepped = matches!(judged.moves, Moves::Stepped | Moves::SteppedAndAgeing);
-    judged.standing >= Standing::Recheck || soon || (stepped && judged.standing >= Standing::Suspect)
+    let within = series.every_days.map_or(SOON_DAYS, |days| (2.0 * days).clamp(7.0, SOON_DAYS));
+    let soon = matches!(judged.recheck, Crossing::At { expected, .. } if expected <= today + within);
+    judged.standing >= Standing::Recheck || soon || has_stepped(series)
+}
+
+/// Whether it stepped for the worse by a third of the way from new to the recheck limit, or more, or is suspect since.
+fn has_stepped(series: &Series) -> bool {
+    let ends = series.limits.new.zip(series.limits.recheck);
+    let scaled = ends.and_then(|(new, recheck)| scale(new, &series.limits).zip(scale(recheck, &series.limits)));
+    let way = scaled.map_or(f64::INFINITY, |(new, recheck)| (new - recheck).abs());
+    let since = series.judged.since;
+    let worst =
+        series.judged.steps.iter().filter(|step| step.at >= since).map(|step| -step.better_by).fold(0.0, f64::max);
+    worst > 0.0 && (worst >= way / 3.0 || series.judged.standing >= Standing::Suspect)
 }
 
 fn overview(id: &str, caption: &str, series: &[&Series]) -> Table {

@@ -69,7 +69,7 @@ fn sought(names: &Names) -> Vec<Sought> {
                     vehicles at a place: the wire or its insulators there. One vehicle everywhere: its own transducer or roof \
                     insulators.",
             own: (WorkKind::Sensor, "line voltage transducer and roof insulators"),
-            loss: 0.1,
+            loss: 0.02,
             counter: names.phantom_voltages.clone(),
         },
         Sought {
@@ -412,7 +412,7 @@ fn judge(
     for _ in 0..2 {
         let before = stands_out.clone();
         for place in (0..places.len()).filter(|&place| sums[place].0 > 0) {
-            let usual = usual(places, place, sums, &before);
+            let usual = usual(places, place, sums, &before, network.pieces());
             let expected: Vec<f64> =
                 passed.iter().zip(factors).map(|(passed, factor)| passed[place] * usual.rate * factor).collect();
             let total = expected.iter().sum();

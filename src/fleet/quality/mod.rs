@@ -34,6 +34,8 @@ pub struct Study {
     pub vehicles: Vec<Reports>,
     /// Days within the first and the last of the store, without any run.
     pub missing_days: Vec<Date>,
+    /// Silences of a week and more of vehicles that report again: vehicle, last day before, first day after.
+    pub gaps: Vec<(String, Date, Date)>,
     /// Vehicles that reported, by day.
     pub by_day: Vec<(Date, u64)>,
     /// Sensors that are missing now and then.
@@ -235,6 +237,24 @@ fn reporting(question: &Question, study: &mut Study) -> Result<(), FleetError> {
         }
     }
     study.vehicles = against_the_books(&seen, &records.vehicles, &study.by_day);
+    let gaps = Query {
+        id: "reports-gaps",
+        title: "Vehicles that were silent for a week or more, and report again",
+        sql: format!(
+            "SELECT vehicle, before, service_day\nFROM (SELECT vehicle, service_day, LAG(service_day) OVER (PARTITION BY vehicle \
+             ORDER BY service_day) AS before\n  FROM (SELECT DISTINCT vehicle, service_day FROM runs WHERE {days}))\n\
+             WHERE before < service_day - INTERVAL '7 days'\nORDER BY vehicle, service_day"
+        ),
+    };
+    let answer = engine.ask(&gaps)?;
+    study.queries.push(gaps);
+    let (before, after) = (answer.numbers("before")?, answer.numbers("service_day")?);
+    for (row, vehicle) in answer.texts("vehicle")?.into_iter().enumerate() {
+        let ends = before[row].and_then(span::day_of).zip(after[row].and_then(span::day_of));
+        if let (Some(vehicle), Some((before, after))) = (vehicle, ends) {
+            study.gaps.push((vehicle, before, after));
+        }
+    }
     Ok(())
 }
 

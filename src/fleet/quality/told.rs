@@ -36,6 +36,22 @@ pub(super) fn sheet(study: &Study) -> Sheet {
             ..Section::default()
         });
     }
+    if !study.gaps.is_empty() {
+        let columns = vec![column("vehicle", "", ""), column("last before", "", ""), column("first after", "", "")];
+        let row = |(vehicle, before, after): &(String, jiff::civil::Date, jiff::civil::Date)| {
+            vec![Cell::Vehicle(vehicle.clone()), Cell::Day(*before), Cell::Day(*after)]
+        };
+        let rows = study.gaps.iter().map(row).collect();
+        sections.push(Section {
+            id: "gaps".to_owned(),
+            heading: "Silent for a week or more, and back".to_owned(),
+            text: vec![
+                "What happened to these vehicles meanwhile is in no count: they look better than they were.".to_owned(),
+            ],
+            tables: vec![table("gaps", "Silences of a week and more", columns, rows, Some("reports-gaps"))],
+            ..Section::default()
+        });
+    }
     if !study.outages.is_empty() {
         sections.push(Section {
             id: "outages".to_owned(),
@@ -98,6 +114,14 @@ fn lead(study: &Study) -> Vec<String> {
             "{} without any report: {}.",
             words::count(days.len() as u64, "day is", "days are"),
             words::list(&days, NAMED)
+        ));
+    }
+    if !study.gaps.is_empty() {
+        let names: Vec<&str> = study.gaps.iter().map(|gap| gap.0.as_str()).collect();
+        lead.push(format!(
+            "{} for a week or more, and back: {}.",
+            words::count(names.len() as u64, "silence", "silences"),
+            words::list(&names, NAMED)
         ));
     }
     let lying = study.ambient.iter().filter(|own| own.lies()).count() + study.outages.len();
