@@ -149,8 +149,6 @@ pub fn gather(question: Question<'_>, occasion: Occasion) -> Result<Morning, Fle
         morning.work.retain(|line| line.kind != WorkKind::Due || line.more.0 == "due");
     }
     morning.work = worklist::ordered(std::mem::take(&mut morning.work));
-    // Its lines are the page itself; of the sheet, only what it says first is wanted.
-    morning.sheets.insert(0, Sheet { sections: Vec::new(), ..worklist::sheet(&morning.work) });
     morning.asked = asked_here;
     Ok(morning)
 }
