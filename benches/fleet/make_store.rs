@@ -115,7 +115,7 @@ fn made(defs: &Definitions, rules: &Rules, vehicle: &Vehicle, first: Date, place
         });
         // Some days in the yard, some with one run or three.
         for run in 0..chance.below(5).min(3) {
-            let morning = day.at(4, 30, 0, 0).to_zoned(TimeZone::UTC).map_or(0, |at| at.timestamp().as_microsecond());
+            let morning = TimeZone::UTC.to_timestamp(day.at(4, 30, 0, 0)).map_or(0, |at| at.as_microsecond());
             let start_us = morning + (run as i64 * 360 + chance.below(90) as i64) * 60_000_000;
             let end_us = start_us + (180 + chance.below(120) as i64) * 60_000_000;
             let drive = Drive { km: 70.0 + 20.0 * chance.bell(), air_c, weak, start_us, end_us };

@@ -10,8 +10,8 @@ use super::{Done, load_definitions, say};
 use crate::capture::write::open_writer;
 use crate::cli::Simulate;
 use crate::defs::Definitions;
-use crate::simulate::year::{self, YearOptions};
 use crate::simulate::truth::{Planted, Truth};
+use crate::simulate::year::{self, YearOptions};
 use crate::simulate::{CHANNELS, Fault, ServiceDay, Voices, World, demo, overhead, vehicle_day};
 
 /// The clock rule of the invented town.
@@ -85,6 +85,9 @@ fn whole_year(options: &Simulate, defs: &Definitions, year: i16) -> Result<Done>
     let timeouts: u64 = truth.packs.iter().map(|pack| pack.timeouts).sum();
     let pole_offs: u64 = truth.pole_offs_by_cause.values().sum();
     let to = options.to.display();
-    say(&format!("{} to {} written to {to}: {timeouts} battery timeouts, {pole_offs} pole-offs", truth.from, truth.to))?;
+    say(&format!(
+        "{} to {} written to {to}: {timeouts} battery timeouts, {pole_offs} pole-offs",
+        truth.from, truth.to
+    ))?;
     Ok(Done::Whole)
 }

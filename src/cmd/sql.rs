@@ -69,7 +69,7 @@ fn opened(options: &Sql) -> Result<(Engine, Done)> {
         return Ok((Engine::open_with(&options.store, &Records::default(), &how)?, Done::Whole));
     };
     how.zone = super::runs::zone(&Store::open_to_read(&options.store)?)?;
-    let today = jiff::Timestamp::now().to_zoned_datetime(how.zone.clone()).date();
+    let today = how.zone.to_datetime(jiff::Timestamp::now()).date();
     let (records, problems) = crate::records::load(folder, &how.zone, today)?;
     let left_out = problems.iter().filter(|problem| problem.grade == Grade::LeftOut);
     let rows: u64 = left_out.map(|problem| problem.rows).sum();

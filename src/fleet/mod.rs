@@ -30,7 +30,6 @@ pub mod plan;
 mod planted;
 pub mod quality;
 pub(crate) mod rates;
-pub mod say;
 pub mod sheet;
 pub(crate) mod shown;
 pub(crate) mod span;

@@ -10,7 +10,7 @@ use jiff::ZonedDateTime;
 use jiff::civil::Date;
 
 use super::engine::Engine;
-use super::sheet::{Query, Section, Sheet, WorkLine};
+use super::sheet::{Query, Section, Sheet, WorkKind, WorkLine};
 use super::{FleetError, Question, pages, worklist};
 
 /// A morning's findings.
@@ -99,12 +99,13 @@ macro_rules! study {
 const STUDIES: &[Known] = &[
     study!("battery-plan", "Battery plan", battery),
     study!("heat", "Weather or work", heat),
-    study!("causes", "Pole-offs: place, operator or vehicle", causes, fair_use if operators),
-    study!("overhead", "The overhead", overhead),
+    study!("causes", "Place, operator or vehicle", causes, fair_use if operators),
+    study!("overhead", "Overhead", overhead),
     study!("readings", "Readings", drift),
+    study!("due", "Readings due", due),
     study!("collectors", "Collectors", collectors),
     study!("charging", "Charging", charging),
-    study!("cold", "Detection distance in the cold", cold),
+    study!("cold", "Cold weather", cold),
     study!("modules", "Modules", modules),
     study!("data-quality", "Data quality", quality),
 ];
@@ -115,13 +116,12 @@ const STUDIES: &[Known] = &[
 /// The vehicles cannot be listed: then the store cannot be asked at all. A study that fails is no error.
 pub fn gather(question: Question<'_>, occasion: Occasion) -> Result<Morning, FleetError> {
     let mut asked_here = Vec::new();
-    let vehicles = vehicles(question, &mut asked_here)?;
+    let (vehicles, have_run) = vehicles(question, &mut asked_here)?;
     let definitions = definitions(question, &occasion.named, &mut asked_here)?;
     let mut morning = Morning {
         store: occasion.store,
         from: Some(question.terms.from),
-        // Every run names the set that counted it.
-        until: (!definitions.is_empty()).then_some(question.terms.today),
+        until: have_run.then_some(question.terms.today),
         made: occasion.now,
         definitions,
         sheets: Vec::new(),
@@ -144,7 +144,13 @@ pub fn gather(question: Question<'_>, occasion: Occasion) -> Result<Morning, Fle
             }
         }
     }
+    // Two studies know what is due; where there are inspection sheets, theirs is the line.
+    if morning.work.iter().any(|line| line.more.0 == "due") {
+        morning.work.retain(|line| line.kind != WorkKind::Due || line.more.0 == "due");
+    }
     morning.work = worklist::ordered(std::mem::take(&mut morning.work));
+    // Its lines are the page itself; of the sheet, only what it says first is wanted.
+    morning.sheets.insert(0, Sheet { sections: Vec::new(), ..worklist::sheet(&morning.work) });
     morning.asked = asked_here;
     Ok(morning)
 }
@@ -166,18 +172,20 @@ fn could_not(known: &Known, why: &str) -> Sheet {
     }
 }
 
-/// All vehicles, on the books or in the runs, in order.
-fn vehicles(question: Question<'_>, asked: &mut Vec<Query>) -> Result<Vec<String>, FleetError> {
+/// All vehicles, on the books or in the runs, in order; and whether any had a run.
+fn vehicles(question: Question<'_>, asked: &mut Vec<Query>) -> Result<(Vec<String>, bool), FleetError> {
     let mut all: Vec<String> = question.records.vehicles.iter().map(|vehicle| vehicle.vehicle.clone()).collect();
+    let on_the_books = all.len();
     if question.engine.has("runs", "vehicle") {
         let sql = format!("SELECT DISTINCT vehicle\nFROM runs\nWHERE {}\nORDER BY vehicle", days(question));
         let query = Query { id: "vehicles", title: "Vehicles that had a run", sql };
         all.extend(question.engine.ask(&query)?.texts("vehicle")?.into_iter().flatten());
         asked.push(query);
     }
+    let have_run = all.len() > on_the_books;
     all.sort_by(|a, b| pages::by_number(a, b));
     all.dedup();
-    Ok(all)
+    Ok((all, have_run))
 }
 
 /// Definition sets that counted the runs, those used last first.
@@ -251,7 +259,89 @@ fn side_by_side<T: Sync, R: Send>(things: &[T], work: impl Fn(&T) -> R + Sync) -
 
 #[cfg(test)]
 mod tests {
+    use std::collections::BTreeMap;
+    use std::path::Path;
+
+    use jiff::civil::date;
+
     use super::*;
+    use crate::fleet::planted::{self, FIRST, Run};
+    use crate::records::{Records, Vehicle};
+
+    fn gathered(store: &Path, records: &Records) -> Morning {
+        let engine = planted::engine(store, records);
+        let terms = planted::terms(FIRST, date(2026, 3, 31));
+        let now = date(2026, 4, 1).at(5, 0, 0, 0).in_tz("Europe/Vienna").unwrap();
+        let occasion = Occasion { store: "store".into(), now, named: Vec::new() };
+        let question = Question { engine: &engine, records, terms: &terms };
+        let morning = gather(question, occasion).unwrap();
+        assert_eq!(morning.failed, Vec::<String>::new());
+        // A query asked by two studies stands once among all, and says the same in both.
+        let mut queries: BTreeMap<&str, &str> = BTreeMap::new();
+        for query in morning.sheets.iter().flat_map(|sheet| &sheet.queries).chain(&morning.asked) {
+            let before = queries.insert(query.id, &query.sql);
+            assert!(before.is_none_or(|sql| sql == query.sql), "{} is two queries", query.id);
+        }
+        morning
+    }
+
+    fn page(folder: &Path, name: &str) -> String {
+        std::fs::read_to_string(folder.join(name)).unwrap()
+    }
+
+    /// The hours and counters of a day like any other.
+    fn run(vehicle: &str, day: i64) -> Run {
+        let counters =
+            [("distance", 90_000.0), ("off_wire_distance", 4_000.0), ("off_wire_changes", 12.0), ("pole_offs", 0.0)];
+        Run {
+            vehicle: vehicle.into(),
+            day: FIRST.checked_add(jiff::Span::new().days(day)).unwrap(),
+            from_hour: 5.0,
+            hours: 14.0,
+            counters: counters.into_iter().collect(),
+        }
+    }
+
+    #[test]
+    fn an_empty_store_has_a_morning() {
+        let store = planted::store(&[]);
+        let morning = gathered(store.path(), &Records::default());
+        assert_eq!((morning.until, morning.vehicles.len()), (None, 0));
+        let folder = tempfile::tempdir().unwrap();
+        let written = pages::write(&folder.path().join("morning"), &morning).unwrap();
+        assert!(page(written.index.parent().unwrap(), "index.html").contains("holds no service day yet"));
+    }
+
+    #[test]
+    fn a_fleet_of_one_that_lost_no_pole_has_a_morning() {
+        let runs: Vec<Run> = (0..80).map(|day| run("207", day)).collect();
+        let store = planted::store(&runs);
+        let on_the_books = |vehicle: &str| Vehicle { vehicle: vehicle.into(), ..Vehicle::default() };
+        let records = Records { vehicles: vec![on_the_books("1207"), on_the_books("207")], ..Records::default() };
+        let morning = gathered(store.path(), &records);
+        assert_eq!(morning.until, Some(date(2026, 3, 31)));
+        let vehicles: Vec<&str> = morning.vehicles.iter().map(|(vehicle, _)| vehicle.as_str()).collect();
+        assert_eq!(vehicles, ["207", "1207"]);
+        let folder = tempfile::tempdir().unwrap();
+        let written = pages::write(&folder.path().join("morning"), &morning).unwrap();
+        let folder = written.index.parent().unwrap();
+        for known in STUDIES {
+            let html = page(folder, &format!("{}.html", known.id));
+            assert!(!html.contains("could not be reckoned") && !html.contains("NaN"), "{}", known.id);
+        }
+        assert!(page(folder, "vehicle/1207.html").contains("never reported"), "who never reported is told so");
+    }
+
+    #[test]
+    fn the_last_day_is_one_that_is_over() {
+        let store = planted::store(&[run("207", 0), run("207", 3)]);
+        let engine = planted::engine(store.path(), &Records::default());
+        let last = |running: Date| last_service_day(&engine, running).unwrap();
+        assert_eq!(
+            [4, 3, 0].map(|day| last(FIRST.checked_add(jiff::Span::new().days(day)).unwrap())),
+            [Some(date(2026, 1, 4)), Some(FIRST), None]
+        );
+    }
 
     #[test]
     fn side_by_side_keeps_the_order() {
@@ -262,8 +352,15 @@ mod tests {
 
     #[test]
     fn a_study_that_fails_is_a_sheet_that_says_so() {
-        let known = Known { id: "heat", title: "Weather or work", ask: |_, _| panic!("a fault") };
-        let sheet = could_not(&known, "runs: out of memory");
-        assert_eq!((sheet.id.as_str(), sheet.lead[1].as_str()), ("heat", "runs: out of memory."));
+        let fails = Known { id: "heat", title: "Weather or work", ask: |_, _| panic!("a fault") };
+        let store = planted::store(&[]);
+        let records = Records::default();
+        let engine = planted::engine(store.path(), &records);
+        let terms = planted::terms(FIRST, FIRST);
+        let why = asked(&fails, Question { engine: &engine, records: &records, terms: &terms }, &[]);
+        let why = why.err().unwrap();
+        assert!(why.contains("a fault of the program"));
+        let sheet = could_not(&fails, &why);
+        assert!(sheet.id == "heat" && sheet.lead[1].starts_with("a fault of the program"));
     }
 }

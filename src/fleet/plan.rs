@@ -17,6 +17,8 @@ pub struct Seat {
     pub rate_sd: f64,
     /// Exposure in a year to come.
     pub exposure: f64,
+    /// How much more its timeouts vary than Poisson counts do.
+    pub clustering: f64,
 }
 
 /// How packs begin and how they age.
@@ -30,10 +32,8 @@ pub struct Ageing {
     pub new_rate: f64,
     /// Standard deviation of `new_rate`.
     pub new_rate_sd: f64,
-    /// How much more timeouts vary than Poisson counts do, where they are few.
+    /// How much more timeouts of a new pack vary than Poisson counts do.
     pub clustering: f64,
-    /// Besides: variance of a month's timeouts over the square of their mean.
-    pub unevenness: f64,
 }
 
 /// Who is replaced when, and what is left.
@@ -127,17 +127,18 @@ fn left(seats: &[Seat], ageing: &Ageing, renewed: &[Option<usize>], year: usize)
     let (mut mean, mut variance, mut new, mut growth) = (0.0, 0.0, 0.0, 0.0);
     for (seat, renewed) in seats.iter().zip(renewed) {
         let own = timeouts(seat, ageing, *renewed, year);
-        // Uneven months, twelve of them.
-        variance += own * own * ageing.unevenness / 12.0;
         let (times, age) = worsening(ageing, renewed.map_or(year, |at| year - at));
         mean += own;
         growth += own * age;
         match renewed {
-            Some(_) => new += seat.exposure * times,
-            None => variance += (seat.exposure * times * seat.rate_sd).powi(2),
+            Some(_) => {
+                new += seat.exposure * times;
+                variance += own * ageing.clustering;
+            }
+            None => variance += own * seat.clustering + (seat.exposure * times * seat.rate_sd).powi(2),
         }
     }
-    variance += (new * ageing.new_rate_sd).powi(2) + (growth * ageing.growth_sd).powi(2) + mean * ageing.clustering;
+    variance += (new * ageing.new_rate_sd).powi(2) + (growth * ageing.growth_sd).powi(2);
     let interval = Gamma::new(mean * mean / variance, mean / variance)
         .map(|gamma| (gamma.inverse_cdf(0.05), gamma.inverse_cdf(0.95)))
         .unwrap_or((mean, mean));
@@ -148,11 +149,10 @@ fn left(seats: &[Seat], ageing: &Ageing, renewed: &[Option<usize>], year: usize)
 mod tests {
     use super::*;
 
-    const STEADY: Ageing =
-        Ageing { growth: 0.0, growth_sd: 0.0, new_rate: 0.01, new_rate_sd: 0.0, clustering: 1.0, unevenness: 0.0 };
+    const STEADY: Ageing = Ageing { growth: 0.0, growth_sd: 0.0, new_rate: 0.01, new_rate_sd: 0.0, clustering: 1.0 };
 
     fn seat(rate: f64, exposure: f64) -> Seat {
-        Seat { rate, rate_sd: 0.0, exposure }
+        Seat { rate, rate_sd: 0.0, exposure, clustering: 1.0 }
     }
 
     #[test]

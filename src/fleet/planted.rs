@@ -1,6 +1,6 @@
 //! Small stores of runs for tests of studies, and what any sheet must hold.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fs::{self, File};
 use std::path::Path;
 use std::sync::Arc;
@@ -14,6 +14,7 @@ use jiff::tz::TimeZone;
 
 use super::engine::Engine;
 use super::sheet::{Cell, Drawn, Picture, Section, Sheet, WorkLine};
+use super::span;
 use super::terms::{Names, Terms};
 use crate::records::Records;
 
@@ -36,16 +37,16 @@ pub fn store(runs: &[Run]) -> tempfile::TempDir {
     for run in runs {
         by_month.entry(run.day.strftime("%Y-%m").to_string()).or_default().push(run);
     }
-    let names: std::collections::BTreeSet<&str> = runs.iter().flat_map(|run| run.counters.keys().copied()).collect();
+    let names: BTreeSet<&str> = runs.iter().flat_map(|run| run.counters.keys().copied()).collect();
     for (month, runs) in by_month {
         write(&folder.path().join("runs").join(format!("month={month}")), &runs, &names);
     }
     folder
 }
 
-fn write(folder: &Path, runs: &[&Run], names: &std::collections::BTreeSet<&str>) {
+fn write(folder: &Path, runs: &[&Run], names: &BTreeSet<&str>) {
     fs::create_dir_all(folder).unwrap();
-    let days = |run: &&Run| super::battery::ask::days(run.day) as i32;
+    let days = |run: &&Run| span::number_of(run.day) as i32;
     let at = |run: &&Run, hour: f64| i64::from(days(run)) * 86_400_000_000 + (hour * 3.6e9) as i64;
     let times = |of: &dyn Fn(&&Run) -> i64| -> ArrayRef {
         Arc::new(TimestampMicrosecondArray::from_iter_values(runs.iter().map(of)).with_timezone("UTC"))
@@ -92,21 +93,23 @@ pub fn engine(folder: &Path, records: &Records) -> Engine {
 /// First day of all planted runs.
 pub const FIRST: Date = date(2026, 1, 1);
 
-/// Fails unless a sheet can be shown: rows as long as headings, finite numbers, ids that are unique, queries that are
+/// Fails unless sheets can be shown: rows as long as headings, finite numbers, ids that are unique, queries that are
 /// there and can be asked again.
-pub fn must_be_sound(sheet: &Sheet, work: &[WorkLine], engine: &Engine) {
-    assert!(!sheet.lead.is_empty() && sheet.lead.iter().all(|words| !words.is_empty()), "{sheet:?}");
-    let mut ids = std::collections::BTreeSet::new();
-    for query in &sheet.queries {
+pub fn must_be_sound(sheets: &[Sheet], work: &[WorkLine], engine: &Engine) {
+    let mut ids = BTreeSet::new();
+    for query in sheets.iter().flat_map(|sheet| &sheet.queries) {
         assert!(ids.insert(query.id), "{} twice", query.id);
         engine.ask(query).unwrap();
     }
-    must_be_finite(&format!("{sheet:?}{work:?}"));
-    for section in &sheet.sections {
-        must_be_whole(section, &ids);
+    must_be_finite(&format!("{sheets:?}{work:?}"));
+    for sheet in sheets {
+        assert!(!sheet.lead.is_empty() && sheet.lead.iter().all(|words| !words.is_empty()), "{sheet:?}");
+        for section in &sheet.sections {
+            must_be_whole(section, &ids);
+        }
     }
     for line in work {
-        assert_eq!(line.more.0, sheet.id);
+        let sheet = sheets.iter().find(|sheet| sheet.id == line.more.0).unwrap();
         assert!(sheet.sections.iter().any(|section| section.id == line.more.1), "no section {}", line.more.1);
         assert!(line.weight.is_finite() && line.weight >= 0.0 && line.reason.ends_with('.'), "{line:?}");
         line.evidence.iter().for_each(must_show);
@@ -124,8 +127,8 @@ fn must_be_finite(words: &str) {
     }
 }
 
-/// Fails unless a section can be shown; `queries` are those of its sheet.
-pub fn must_be_whole(section: &Section, queries: &std::collections::BTreeSet<&str>) {
+/// Fails unless a section can be shown; `queries` are those of all sheets.
+pub fn must_be_whole(section: &Section, queries: &BTreeSet<&str>) {
     for table in section.tables.iter().chain(section.pictures.iter().map(|picture| &picture.table)) {
         for row in &table.rows {
             assert_eq!(row.len(), table.columns.len(), "{}", table.id);

@@ -32,6 +32,12 @@ pub fn short(value: f64) -> String {
     number(value, if size < 1.0 { 2 } else { usize::from(size < 20.0) })
 }
 
+/// A difference with its sign, to a tenth: `+0.4`, `−1.2`, `0.0`.
+pub fn signed(difference: f64) -> String {
+    let shown = number(difference, 1);
+    if difference > 0.0 && shown != "0.0" { format!("+{shown}") } else { shown }
+}
+
 /// How many of what: `1 pole-off`, `12 pole-offs`.
 pub fn count(count: u64, one: &str, many: &str) -> String {
     format!("{} {}", number(count as f64, 0), if count == 1 { one } else { many })
@@ -72,6 +78,11 @@ mod tests {
         assert_eq!(number(-12.34, 1), "−12.3");
         assert_eq!(number(f64::NAN, 1), "unknown");
         assert_eq!([short(0.374), short(3.44), short(344.4)], ["0.37", "3.4", "344"]);
+    }
+
+    #[test]
+    fn differences_have_their_sign() {
+        assert_eq!([0.42, -1.2, -0.01, f64::NAN].map(signed), ["+0.4", "−1.2", "0.0", "unknown"]);
     }
 
     #[test]

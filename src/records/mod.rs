@@ -17,9 +17,6 @@ mod rows;
 mod table;
 mod template;
 mod text;
-#[allow(dead_code, reason = "the definitions' module; here it only converts")]
-#[path = "../defs/unit.rs"]
-mod unit;
 mod write;
 
 pub use load::{RecordsError, load, overhead};
@@ -30,6 +27,8 @@ pub use write::write;
 use std::collections::BTreeMap;
 
 use jiff::civil::{Date, DateTime};
+
+use crate::defs::unit;
 
 /// Columns that are not known, by name.
 pub type More = BTreeMap<String, String>;

@@ -76,9 +76,9 @@ names! {
     battery_timeouts,
     /// Counter: planned changes to the battery.
     off_wire_changes,
-    /// Counter: m. Driven.
+    /// Counter: km. Driven.
     distance,
-    /// Counter: m. Driven off the wire.
+    /// Counter: km. Driven off the wire.
     off_wire_distance,
     /// Counter: A.h. Charge drawn from the battery.
     battery_charge,

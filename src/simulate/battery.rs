@@ -19,7 +19,7 @@ const CREEP_S: f64 = 7.0;
 const MOST_OUT_A: f64 = 240.0;
 const CREEP_W: f64 = 26_000.0;
 /// Charging under the wire. Unit: 1/h of the usable charge when new.
-const CHARGING: f64 = 1.7;
+const CHARGING: f64 = 2.2;
 /// The manager gives up without need, as badly wired sensors make it do: probability in one stretch, and when.
 const WHIM: f64 = 4e-4;
 const WHIM_AFTER_S: (f64, f64) = (15.0, 150.0);
@@ -148,7 +148,7 @@ impl Battery {
         if self.charge >= full || self.temperature_c > 48.0 {
             return 0.0;
         }
-        let rate = if braking { 2.0 } else { CHARGING } * if self.temperature_c < 3.0 { 0.4 } else { 1.0 };
+        let rate = if braking { 2.4 } else { CHARGING } * if self.temperature_c < 3.0 { 0.4 } else { 1.0 };
         let taper = ((full - self.charge) / 0.08).min(1.0);
         rate * taper * self.new_ah * self.capacity.max(0.6) * self.open_v()
     }

@@ -31,6 +31,11 @@ impl Chance {
         Self { state }
     }
 
+    /// Another stream, which this one's state and a word tell apart; this one goes on as if nothing had been.
+    pub(crate) fn branch(&self, subject: &str) -> Self {
+        Self::of(self.state, subject, &[])
+    }
+
     /// The next 64 bits.
     pub(crate) fn bits(&mut self) -> u64 {
         self.state = self.state.wrapping_add(GOLDEN);

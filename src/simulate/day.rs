@@ -11,7 +11,7 @@ use super::rolling::{Rolling, STEP_S, STEP_US};
 use super::shift::{Event, Shift};
 use super::speak::{Moment, Speaker, Voices};
 use super::truth::VehicleTruth;
-use super::weather::{Weather, weather};
+use super::weather::{Weather, sun, weather};
 use super::{ServiceDay, Stage, Staged, World};
 use crate::frame::{Frame, TimeUs};
 
@@ -21,6 +21,8 @@ const WEATHER_EVERY: u64 = 200;
 const RESTART_S: f64 = 2.6;
 /// Length of the day's silence on the traction bus. Unit: s.
 const SILENCE_S: f64 = 8.0;
+/// The detection distance is doubled below the first, and set back above the second. Unit: °C.
+const COLD_C: (f64, f64) = (3.5, 5.5);
 /// Trouble codes stay active for so long. Unit: s.
 const TROUBLE_S: f64 = 120.0;
 /// Trouble codes of this fleet's own range: battery gave up, contactor not as commanded.
@@ -30,6 +32,8 @@ const CONTACTOR_TROUBLE: (u32, u8) = (520_310, 7);
 /// Faults that come and go while the vehicle runs.
 struct Ailments {
     chance: Chance,
+    /// Degrees and times an hour at which the collectors ride apart.
+    apart: (f64, f64),
     dropouts_per_hour: f64,
     outages: Vec<(Sensor, f64)>,
     /// When each sensor is back, and how it says that it is away: ambient, motor, battery.
@@ -92,6 +96,12 @@ pub fn vehicle_day<E>(
     let mut trouble: [(f64, u8); 2] = [(-1.0, 0); 2];
     let mut wander = (stream("position"), 0.0, 0.0);
     let mut saloon_c = garage_c(&now);
+    let mut sensor = AirSensor::of(vehicle);
+    let links = vehicle.faults.iter().filter_map(|fault| match fault {
+        Fault::Link { link, microwatts } => Some((*link, *microwatts)),
+        _ => None,
+    });
+    let links: Vec<(u8, f64)> = links.collect();
     let mut heating_j = 0.0;
     let mut step = 0_u64;
 
@@ -141,7 +151,10 @@ pub fn vehicle_day<E>(
             }
             record.event(event, time_us, world, &shift, &machine);
         }
-        record.sum(time_us, &shift, &machine, &now, &ailments.missing());
+        let sun = sensor.sun(world.seed, day, start_hour + now_s / 3_600.0);
+        let said = Weather { air_c: now.air_c + sensor.kelvin * sun, ..now };
+        let detection_m = sensor.detection_m(said.air_c);
+        record.sum(time_us, &shift, &machine, &said, &ailments.missing());
         if machine.gave_up {
             record.timeout(time_us, &shift, &machine);
             if timeouts == u8::MAX {
@@ -167,7 +180,9 @@ pub fn vehicle_day<E>(
             step,
             machine: &machine,
             shift: &shift,
-            weather: &now,
+            weather: &said,
+            detection_m,
+            links: &links,
             fleet_number: vehicle.number,
             articulated,
             offset_s: day.offset_s(),
@@ -213,6 +228,45 @@ pub(crate) fn pack(vehicle: &Vehicle, day: &ServiceDay) -> Battery {
     Battery::new(articulated, years.max(0.0), capacity.unwrap_or(1.0), resistance.unwrap_or(1.0))
 }
 
+/// The sensor of the ambient temperature, and what the poles' gear makes of it.
+#[derive(Debug, Clone)]
+pub(crate) struct AirSensor {
+    /// Too much in full sun. Unit: K.
+    pub(crate) kelvin: f64,
+    fixed_m: Option<f64>,
+    is_cold: bool,
+    sun: (i64, f64),
+}
+
+impl AirSensor {
+    pub(crate) fn of(vehicle: &Vehicle) -> Self {
+        let kelvin = vehicle.faults.iter().find_map(|fault| match fault {
+            Fault::SunnySensor { kelvin } => Some(*kelvin),
+            _ => None,
+        });
+        let fixed_m = vehicle.faults.iter().find_map(|fault| match fault {
+            Fault::FixedDetection { metres } => Some(*metres),
+            _ => None,
+        });
+        Self { kelvin: kelvin.unwrap_or(0.0), fixed_m, is_cold: false, sun: (i64::MIN, 0.0) }
+    }
+
+    /// How much the sun shines on it; looked at every minute.
+    pub(crate) fn sun(&mut self, seed: u64, day: &ServiceDay, hour: f64) -> f64 {
+        let minute = (hour * 60.0) as i64;
+        if self.kelvin != 0.0 && self.sun.0 != minute {
+            self.sun = (minute, sun(seed, day.local_day(), hour));
+        }
+        self.sun.1
+    }
+
+    /// The detection distance that the gear sets: doubled in the cold, with some play.
+    pub(crate) fn detection_m(&mut self, said_c: f64) -> f64 {
+        self.is_cold = if self.is_cold { said_c < COLD_C.1 } else { said_c < COLD_C.0 };
+        self.fixed_m.unwrap_or(if self.is_cold { 4.0 } else { 2.0 })
+    }
+}
+
 fn start_of_timeouts(fault: &Fault) -> Option<u8> {
     match fault {
         Fault::CounterRollOver { start } | Fault::CounterReset { start } => Some(*start),
@@ -224,6 +278,7 @@ impl Ailments {
     fn of(vehicle: &Vehicle, chance: Chance) -> Self {
         let mut ailments = Self {
             chance,
+            apart: (0.0, 0.0),
             dropouts_per_hour: 0.0,
             outages: Vec::new(),
             away: [None; 3],
@@ -237,6 +292,7 @@ impl Ailments {
                 Fault::IntermittentContactor { per_hour } => ailments.dropouts_per_hour = *per_hour,
                 Fault::SensorDropOut { sensor, per_hour } => ailments.outages.push((*sensor, *per_hour)),
                 Fault::CounterReset { .. } => ailments.resets = true,
+                Fault::CollectorsApart { degrees, per_hour } => ailments.apart = (*degrees, *per_hour),
                 _ => {}
             }
         }
@@ -272,6 +328,10 @@ impl Ailments {
         let dropouts = 3.0 * self.dropouts_per_hour / an_hour;
         if dropouts > 0.0 && under_current && self.chance.happens(dropouts) {
             machine.input.drop_out(self.chance.between(0.4, 1.5));
+        }
+        let apart = 2.0 * self.apart.1 / an_hour;
+        if apart > 0.0 && shaken && machine.poles.are_up() && self.chance.happens(apart) {
+            machine.poles.ride_apart(self.apart.0, self.chance.between(12.0, 50.0));
         }
         for index in 0..self.outages.len() {
             let (sensor, per_hour) = self.outages[index];

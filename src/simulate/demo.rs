@@ -38,7 +38,7 @@ const PARTS: &[Part] = &[
         (1.50, Stage::PoleOffAtBadSpot),
     ] },
     // The worn collector, and the winding's sensor; then home, and parked with the poles down.
-    Part { number: 211, hours: &[(3.02, 3.80), (7.42, 7.90)], staged: &[
+    Part { number: 211, hours: &[(3.02, 3.80), (7.42, 8.12)], staged: &[
         (3.03, Stage::PoleOffAtBadSpot),
         (3.25, Stage::PoleOff),
         (3.30, Stage::SensorDropOut { sensor: Sensor::Motor, seconds: 48.0 }),

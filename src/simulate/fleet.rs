@@ -80,6 +80,39 @@ pub enum Fault {
         /// Times an hour.
         per_hour: f64,
     },
+    /// The collectors ride apart now and then, as if on wires of different height.
+    CollectorsApart {
+        /// So far. Unit: degrees.
+        degrees: f64,
+        /// Times an hour.
+        per_hour: f64,
+    },
+    /// One place of the overhead throws this vehicle's poles off, and no other's.
+    LosesAt {
+        /// Number of the special work: 105 is VO-105.
+        number: u16,
+        /// Probability in one passage.
+        probability: f64,
+    },
+    /// The battery is not charged while the vehicle stands in the yard, though its poles are up.
+    NoYardCharge,
+    /// The sun shines on the sensor of the ambient temperature.
+    SunnySensor {
+        /// Too much in full sun. Unit: K.
+        kelvin: f64,
+    },
+    /// The poles' gear keeps one detection distance, whatever the weather.
+    FixedDetection {
+        /// Which. Unit: m.
+        metres: f64,
+    },
+    /// What an optical link receives.
+    Link {
+        /// Which, 1 to 6.
+        link: u8,
+        /// Unit: µW.
+        microwatts: f64,
+    },
     /// The battery manager's 8-bit counter of timeouts begins the day so high that it rolls over.
     CounterRollOver {
         /// Its value at the start of the service day.

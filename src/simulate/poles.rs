@@ -29,13 +29,23 @@ pub(crate) struct Poles {
     /// Side swing, left and right. Unit: degrees, positive to the right.
     pub(crate) swing_deg: [f64; 2],
     sway: f64,
+    /// The right one rides apart from the left by so much, for so long. Unit: degrees, s.
+    apart: (f64, f64),
     /// Air for pulling down. Unit: kPa.
     pub(crate) pressure_kpa: f64,
 }
 
 impl Poles {
     pub(crate) fn new(chance: Chance) -> Self {
-        Self { phase: Phase::Down, since_s: 0.0, chance, swing_deg: [0.0; 2], sway: 0.0, pressure_kpa: 880.0 }
+        Self {
+            phase: Phase::Down,
+            since_s: 0.0,
+            chance,
+            swing_deg: [0.0; 2],
+            sway: 0.0,
+            apart: (0.0, 0.0),
+            pressure_kpa: 880.0,
+        }
     }
 
     fn enter(&mut self, phase: Phase) {
@@ -62,6 +72,21 @@ impl Poles {
         }
     }
 
+    /// The collectors ride apart for a while.
+    pub(crate) fn ride_apart(&mut self, degrees: f64, seconds: f64) {
+        self.apart = (degrees, seconds);
+    }
+
+    /// Whether they do so now.
+    pub(crate) fn are_apart(&self) -> bool {
+        self.apart.1 > 0.0 && self.phase == Phase::Up
+    }
+
+    /// Angle between them, seen from above. Unit: degrees.
+    pub(crate) fn spread_deg(&self) -> f64 {
+        (self.swing_deg[1] - self.swing_deg[0]).abs()
+    }
+
     /// The next step; `bend` is how sharply the street bends here, left positive.
     pub(crate) fn step(&mut self, dt_s: f64, moving: bool, bend: f64) {
         self.since_s += dt_s;
@@ -80,9 +105,11 @@ impl Poles {
             self.sway += (self.chance.bell() * 4.0 - self.sway) * dt_s / 3.0;
         }
         let on_wire = 4.0 + 6.0 * self.sway.clamp(-1.5, 1.5) + 22.0 * bend;
+        self.apart.1 = (self.apart.1 - dt_s).max(0.0);
         for side in 0..2 {
             let aim = match self.phase {
                 Phase::Off(lost) if lost == side => 34.0 * if side == 0 { -1.0 } else { 1.0 },
+                Phase::Up if side == 1 && self.apart.1 > 0.0 => on_wire + self.apart.0,
                 Phase::Up | Phase::Off(_) => on_wire,
                 Phase::Rising if self.since_s > 1.5 => on_wire,
                 _ => 0.0,

@@ -21,6 +21,7 @@ pub(crate) struct Record {
     last_us: TimeUs,
     was_out: [bool; 3],
     was_dropped: bool,
+    was_apart: bool,
     dropped_just_now: bool,
     in_stretch: bool,
     kept: bool,
@@ -36,6 +37,7 @@ impl Record {
             last_us: i64::MIN,
             was_out: [false; 3],
             was_dropped: false,
+            was_apart: false,
             dropped_just_now: false,
             in_stretch: false,
             kept: false,
@@ -155,6 +157,20 @@ impl Record {
                 dropout.duration_ms = (lasts_us - dropout.time_us) / 1_000;
             }
         }
+        if let Some(dip_v) = machine.dip_v {
+            run.flashes.push(Happening { volts: Some(dip_v), ..here(time_us, shift, machine) });
+        }
+        let apart = machine.poles.are_apart();
+        if apart && !self.was_apart {
+            run.collectors_apart.push(here(time_us, shift, machine));
+        } else if let Some(spell) = run.collectors_apart.last_mut().filter(|_| apart) {
+            spell.duration_ms = (lasts_us - spell.time_us) / 1_000;
+        }
+        self.was_apart = apart;
+        if shift.is_in_yard() && machine.poles.are_up() {
+            run.parked_poles_up_s += STEP_S;
+            run.charged_parked_kwh += kwh(machine.energy.battery_in, energy.battery_in);
+        }
         if let Some(shown_v) = machine.input.collapsed_v {
             run.phantom_voltages.push(Happening { volts: Some(shown_v), ..here(time_us, shift, machine) });
         }
@@ -199,7 +215,7 @@ impl Record {
                     ..OffWireChange::default()
                 });
             }
-            Event::Work { .. } | Event::StretchEnds => {}
+            Event::Work { .. } | Event::Arc { .. } | Event::StretchEnds => {}
         }
     }
 

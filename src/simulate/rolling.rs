@@ -87,9 +87,7 @@ impl Flow {
                 let line_w = need_w + charging_w / CONVERTER_EFFICIENCY;
                 Self { line_w, battery_w: -charging_w, resistor_w: 0.0 }
             }
-            None if need_w >= 0.0 => {
-                Self { line_w: 0.0, battery_w: need_w / CONVERTER_EFFICIENCY, resistor_w: 0.0 }
-            }
+            None if need_w >= 0.0 => Self { line_w: 0.0, battery_w: need_w / CONVERTER_EFFICIENCY, resistor_w: 0.0 },
             _ => {
                 let surplus_w = -need_w;
                 let line_w = line.map_or(0.0, |(offer, _)| -surplus_w.min(offer.most_back_w()));
@@ -100,6 +98,9 @@ impl Flow {
         }
     }
 }
+
+/// Less current than this draws no arc. Unit: A.
+const ARC_A: f64 = 45.0;
 
 /// What the driver, or the timetable, wants of the machine.
 #[derive(Debug, Clone, Copy, Default)]
@@ -114,6 +115,8 @@ pub(crate) struct Orders {
     pub(crate) stretch: bool,
     /// Switched on.
     pub(crate) active: bool,
+    /// The battery may be charged from the line.
+    pub(crate) charge: bool,
 }
 
 /// What is around the machine.
@@ -183,6 +186,10 @@ pub(crate) struct Rolling {
     pub(crate) effort_2: f64,
     /// What the line offers.
     pub(crate) offer: Offer,
+    /// An arc is about to dip the line voltage: how soon, and to what. Unit: s, V.
+    arc: Option<(f64, f64)>,
+    /// The line voltage of this step, where an arc has dipped it. Unit: V.
+    pub(crate) dip_v: Option<f64>,
     pub(crate) energy: Energy,
 }
 
@@ -215,6 +222,8 @@ impl Rolling {
             gave_up: false,
             effort_2: 0.0,
             offer: Offer::default(),
+            arc: None,
+            dip_v: None,
             energy: Energy::default(),
         }
     }
@@ -226,6 +235,20 @@ impl Rolling {
 
     pub(crate) fn is_connected(&self) -> bool {
         self.input.is_connected()
+    }
+
+    /// An arc will dip the line voltage soon, if current flows then.
+    pub(crate) fn arc_soon(&mut self, after_s: f64, volts: f64) {
+        self.arc = self.arc.or(Some((after_s, volts)));
+    }
+
+    fn draw_arc(&mut self) {
+        self.dip_v = None;
+        let Some((after_s, volts)) = self.arc else { return };
+        self.arc = Some((after_s - STEP_S, volts)).filter(|arc| arc.0 > 0.0);
+        if self.arc.is_none() && self.is_connected() && self.line_a > ARC_A {
+            self.dip_v = Some(volts);
+        }
     }
 
     /// Comes to the temperature of the air after so long at rest.
@@ -306,6 +329,7 @@ impl Rolling {
         sums.braked += back_w * STEP_S;
 
         self.share(driven_w, back_w, connected, &offer, input_a, orders, around);
+        self.draw_arc();
         self.warm(wheel_w + braked_w, drive_n.max(electric_n) / force_n, around.air_c);
         self.torque_nm = (drive_n - electric_n) * WHEEL_M / (GEAR_RATIO * 0.9);
         self.motor_per_min = next / WHEEL_M * GEAR_RATIO * 60.0 / std::f64::consts::TAU;
@@ -339,7 +363,7 @@ impl Rolling {
         around: &Around,
     ) {
         let need_w = driven_w - back_w + self.auxiliary_w;
-        let charging_w = if orders.active { self.battery.most_in_w(false) } else { 0.0 };
+        let charging_w = if orders.active && orders.charge { self.battery.most_in_w(false) } else { 0.0 };
         let takes_w = (charging_w, self.battery.most_in_w(true));
         let Flow { line_w, battery_w, resistor_w } = Flow::of(need_w, connected.then_some((offer, input_a)), takes_w);
         if connected {
@@ -398,7 +422,7 @@ mod tests {
         let mut vehicle =
             Rolling::new(build, 13_200.0, battery, Chance::of(1, "line", &[]), Chance::of(1, "poles", &[]));
         vehicle.poles.raise();
-        let mut orders = Orders { active: true, line_wanted: true, ..Orders::default() };
+        let mut orders = Orders { active: true, line_wanted: true, charge: true, ..Orders::default() };
         for step in 0..seconds * 20 {
             let phase = step / 20 % 60;
             orders.power = if (8..28).contains(&phase) { 0.8 } else { 0.0 };

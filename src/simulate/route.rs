@@ -29,8 +29,8 @@ pub(crate) enum Mark {
     Stop { always: bool, wire: Wire },
     /// Traffic lights' stop line.
     Lights,
-    /// Special work: its index in the town.
-    Special(usize),
+    /// Special work: its index in the town, and whether the vehicle comes towards its junction.
+    Special { work: usize, facing: bool },
 }
 
 /// A straight piece of the way: one street in one direction.
@@ -91,7 +91,7 @@ impl Route {
             }
             for (work_index, work) in town.special_work.iter().enumerate().filter(|(_, w)| w.street == street) {
                 let metres = at_m + if forward { work.at_m } else { length_m - work.at_m };
-                marks.push((metres, Mark::Special(work_index)));
+                marks.push((metres, Mark::Special { work: work_index, facing: work.near == pair[1] }));
                 if work.kind != SpecialKind::SectionGap {
                     slow.push((metres, work.kind.advised_kmh() / 3.6));
                 }
@@ -214,6 +214,15 @@ impl Route {
         self.legs.get(self.leg_at(at_m)).map_or_else(String::new, |leg| format!("{} – {}", leg.from, leg.to))
     }
 
+    /// Which way the street turns off within so many metres: left positive, right negative, 0 where it does not.
+    pub(crate) fn turn_ahead(&self, at_m: f64, metres: f64) -> f64 {
+        // Sine of 30°.
+        const TURN: f64 = 0.5;
+        let leg = self.legs.get(self.leg_at(at_m));
+        let near = leg.filter(|leg| leg.start_m + leg.length_m - at_m < metres);
+        near.map_or(0.0, |leg| if leg.bend_after.abs() > TURN { leg.bend_after.signum() } else { 0.0 })
+    }
+
     /// Metres of it without wire, and how often the wire ends on it.
     pub(crate) fn off_wire(&self) -> (f64, u32) {
         let metres = self.legs.iter().filter(|leg| !leg.wired).map(|leg| leg.length_m).sum();
@@ -236,7 +245,7 @@ mod tests {
                 let route = Route::over(&town, places, true);
                 assert!(route.marks.windows(2).all(|pair| pair[0].0 <= pair[1].0));
                 for (stop_m, _) in route.marks.iter().filter(|(_, m)| matches!(m, Mark::Stop { .. } | Mark::Lights)) {
-                    for (work_m, _) in route.marks.iter().filter(|(_, m)| matches!(m, Mark::Special(_))) {
+                    for (work_m, _) in route.marks.iter().filter(|(_, m)| matches!(m, Mark::Special { .. })) {
                         assert!((stop_m - work_m).abs() > 8.0, "line {}: {stop_m} and {work_m}", line.number);
                     }
                 }

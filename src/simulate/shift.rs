@@ -5,7 +5,7 @@ use super::fleet::{Duty, Fault, Piece, Trip, Vehicle};
 use super::poles::Poles;
 use super::rolling::{Around, Orders, Rolling, STEP_S};
 use super::route::{Mark, PLANNED_BRAKING, Route, Wire};
-use super::town::Town;
+use super::town::{SpecialKind, Town};
 use super::weather::Weather;
 
 /// The buses wake before the vehicle is switched on, and fall asleep after it is switched off. Unit: s.
@@ -15,6 +15,13 @@ const CLOSING_S: f64 = 75.0;
 pub(crate) const POLES_UP_AFTER_S: f64 = 150.0;
 /// Pole-offs on plain wire, per metre, for a sound collector in fair weather.
 pub(crate) const PLAIN_WIRE_PER_M: f64 = 2.5e-7;
+/// Poles stay up in the yard for so long after coming home. Unit: s.
+pub(crate) const YARD_UP_S: (f64, f64) = (480.0, 900.0);
+/// Before a switch that current sets, drivers mind it from here on; and how often they forget. Unit: m, 1.
+const ORDER_M: f64 = 14.0;
+const CARELESS: f64 = 0.04;
+/// The indicator is set so far before a turn. Unit: m.
+const INDICATE_M: f64 = 80.0;
 /// Dwell that lets dirt come between collector and wire. Unit: s.
 pub(crate) const SOILING_S: f64 = 9.0;
 
@@ -24,13 +31,36 @@ pub(crate) enum Event {
     /// A pole left its wire: where special work is to blame, its index.
     PoleOff { work: Option<usize>, cause: &'static str },
     /// This special work was passed with both collectors on their wires; some has dead wire in it.
-    Work { work: usize, dead: bool },
+    Work { work: usize, dead: bool, turns: bool },
     /// Under dead wire of this special work.
     Gap { work: usize },
+    /// An arc at the collectors is to come.
+    Arc { work: Option<usize>, volts: f64 },
     /// A planned stretch on the battery begins.
     StretchBegins,
     /// The line feeds the vehicle again.
     StretchEnds,
+}
+
+/// Arcs are drawn a moment after what causes them, clear of dead wire. Unit: s.
+const ARC_AFTER_S: f64 = 0.6;
+
+/// Probability of an arc that dips the line voltage, after a passage of special work.
+pub(crate) fn arc_at_work(collector: f64, weather: &Weather, out_of_true: bool) -> f64 {
+    let air = if weather.ice { 10.0 } else { 1.0 };
+    (0.004 * collector.clamp(1.0, 15.0) * air * if out_of_true { 6.0 } else { 1.0 }).min(0.9)
+}
+
+/// The same by metre of plain wire.
+pub(crate) fn arc_per_m(collector: f64, weather: &Weather) -> f64 {
+    1e-5 * collector.clamp(1.0, 15.0) * if weather.ice { 60.0 } else { 1.0 }
+}
+
+/// Where in the town a fault loses poles, and how likely.
+pub(crate) fn loses_at(town: &Town, fault: &Fault) -> Option<(usize, f64)> {
+    let Fault::LosesAt { number, probability } = fault else { return None };
+    let id = format!("VO-{number}");
+    town.special_work.iter().position(|work| work.id == id).map(|work| (work, *probability))
 }
 
 /// How an operator drives.
@@ -84,6 +114,8 @@ pub(crate) struct Shift<'a> {
     town: &'a Town,
     duty: &'a Duty,
     chance: Chance,
+    arcs: Chance,
+    minding: Chance,
     doing: Doing,
     piece: usize,
     trips: Vec<Trip>,
@@ -111,6 +143,14 @@ pub(crate) struct Shift<'a> {
     pace: f64,
     handling: f64,
     soil_at_s: Option<f64>,
+    loses_at: Option<(usize, f64)>,
+    charges_in_yard: bool,
+    /// Poles stay up in the yard for so long. Unit: s.
+    yard_up_s: f64,
+    /// The switch ahead that current sets: index of its mark, and whether the driver minds it.
+    switch: Option<(usize, bool)>,
+    /// Up to where its order holds. Unit: m.
+    switch_until: (f64, f64),
     /// Staged: lose a pole at the next passage of this special work, or of any.
     pub(crate) lose_at: Option<Option<usize>>,
     /// Staged: dirt at the next stop.
@@ -130,6 +170,8 @@ impl<'a> Shift<'a> {
         Self {
             town,
             duty,
+            arcs: chance.branch("arcs"),
+            minding: chance.branch("minding"),
             chance,
             doing: Doing::Asleep,
             piece: 0,
@@ -154,6 +196,11 @@ impl<'a> Shift<'a> {
             pace: 1.0,
             handling: 1.0,
             soil_at_s: None,
+            loses_at: vehicle.faults.iter().find_map(|f| loses_at(town, f)),
+            charges_in_yard: !vehicle.faults.contains(&Fault::NoYardCharge),
+            yard_up_s: 0.0,
+            switch: None,
+            switch_until: (-1.0, 0.0),
             lose_at: None,
             soil_next: false,
         }
@@ -214,6 +261,15 @@ impl<'a> Shift<'a> {
             && self.soil_at_s.is_none()
     }
 
+    /// In the yard, switched on.
+    pub(crate) fn is_in_yard(&self) -> bool {
+        match self.doing {
+            Doing::MakingReady | Doing::Parked { .. } => true,
+            Doing::Standing { mark, .. } => mark + 1 == self.route.marks.len() && self.trip + 1 == self.trips.len(),
+            _ => false,
+        }
+    }
+
     /// What is around the machine here.
     pub(crate) fn around(&self, weather: &Weather) -> Around {
         let leg = self.route.legs.get(self.route.leg_at(self.at_m));
@@ -243,6 +299,18 @@ impl<'a> Shift<'a> {
 
     /// The next step: what the driver orders of the machine.
     pub(crate) fn step(&mut self, now_s: f64, machine: &mut Rolling, weather: &Weather, events: &mut Vec<Event>) {
+        self.act(now_s, machine, weather, events);
+        // The converter does not charge while the vehicle coasts: a coast switch must be passed with little current.
+        let coasts = self.orders.power <= 0.0 && machine.speed_ms > 1.0;
+        self.orders.charge = !coasts && (self.charges_in_yard || !self.is_in_yard());
+        for event in events.iter() {
+            if let Event::Arc { volts, .. } = event {
+                machine.arc_soon(ARC_AFTER_S, *volts);
+            }
+        }
+    }
+
+    fn act(&mut self, now_s: f64, machine: &mut Rolling, weather: &Weather, events: &mut Vec<Event>) {
         match self.doing {
             Doing::Asleep => {
                 if self.wakes_s().is_some_and(|wakes_s| now_s >= wakes_s) {
@@ -290,6 +358,7 @@ impl<'a> Shift<'a> {
         self.route = Route::over(self.town, &trip.places, serves);
         self.at_m = 0.0;
         self.dead_until_m = -1.0;
+        (self.switch, self.switch_until) = (None, (-1.0, 0.0));
         (self.next_stop, self.next_special) = (0, 0);
         let chance = &mut self.chance;
         self.dwells = self
@@ -303,7 +372,7 @@ impl<'a> Shift<'a> {
                     chance.happens(0.82).then(|| 8.0 + 7.0 * chance.unit() + 9.0 * chance.unit())
                 }
                 Mark::Lights => chance.happens(0.4).then(|| chance.between(5.0, 32.0)),
-                Mark::Special(_) => None,
+                Mark::Special { .. } => None,
             })
             .collect();
     }
@@ -340,8 +409,11 @@ impl<'a> Shift<'a> {
         let pace = if weather.ice { 0.88 } else { 1.0 } * self.pace;
         let allowed = self.route.allowed_ms(self.at_m + 0.5 * speed) * pace;
         let stopping = speed * speed / (2.0 * left_m.max(0.1));
+        let ordered = self.switch_order();
         let braking = if stopping > 0.8 * PLANNED_BRAKING {
             stopping
+        } else if ordered.is_some() && speed < allowed + 2.5 {
+            0.0
         } else if speed > allowed + 0.25 {
             (0.25 + (speed - allowed) * 0.9).min(1.25)
         } else {
@@ -362,11 +434,40 @@ impl<'a> Shift<'a> {
         } else {
             0.0
         };
+        let wanted = ordered.unwrap_or(wanted);
         let ramp = STEP_S * if wanted > self.orders.power { 0.55 } else { 1.6 };
         let power = self.orders.power + (wanted - self.orders.power).clamp(-ramp, ramp);
         self.orders.power = if braking > 0.0 { 0.0 } else { power };
         let ramp = STEP_S * 1.4;
         self.orders.braking_ms2 += (braking.min(2.2) - self.orders.braking_ms2).clamp(-2.0 * ramp, ramp);
+    }
+
+    /// What a switch ahead asks of the power pedal.
+    fn switch_order(&mut self) -> Option<f64> {
+        let town = self.town;
+        let marks = self.route.marks.iter().enumerate().skip(self.next_special);
+        let ahead =
+            marks.take_while(|(_, mark)| mark.0 - self.at_m < ORDER_M).find_map(|(at, &(at_m, mark))| match mark {
+                Mark::Special { work, facing: true } => Some((at, at_m, &town.special_work[work])),
+                _ => None,
+            });
+        if let Some((mark, at_m, work)) = ahead
+            && work.kind.is_set_by_current()
+        {
+            let (kind, dead_m) = (work.kind, work.dead_m);
+            if self.switch.is_none_or(|known| known.0 != mark) {
+                self.switch = Some((mark, !self.minding.happens(CARELESS)));
+            }
+            let minds = self.switch.is_some_and(|known| known.1);
+            let powers = (kind == SpecialKind::PowerSwitch && self.turns() != 0.0) == minds;
+            self.switch_until = (at_m + dead_m, if powers { 0.45 } else { 0.0 });
+        }
+        (self.at_m < self.switch_until.0).then_some(self.switch_until.1)
+    }
+
+    /// Which way the vehicle is about to turn: left positive, right negative, 0: neither. The indicator shows it.
+    pub(crate) fn turns(&self) -> f64 {
+        if self.under_way().is_some() { self.route.turn_ahead(self.at_m, INDICATE_M) } else { 0.0 }
     }
 
     /// Special work and plain wire over this step; whether a pole has been lost.
@@ -385,12 +486,13 @@ impl<'a> Shift<'a> {
                 break;
             }
             self.next_special += 1;
-            let Mark::Special(index) = mark else { continue };
+            let Mark::Special { work: index, facing } = mark else { continue };
             let work = &self.town.special_work[index];
             let haste = (speed_kmh / work.kind.advised_kmh()).clamp(0.5, 2.0);
             // Where the overhead itself throws collectors off, a worn one hardly adds to it.
             let vehicle = if work.out_of_true { vehicle / self.collector } else { vehicle };
-            let chance = (work.pole_off_probability * vehicle * haste * haste).min(0.5);
+            let own = self.loses_at.filter(|at| at.0 == index).map_or(0.0, |at| at.1);
+            let chance = (work.pole_off_probability * vehicle * haste * haste + own).min(0.5);
             let staged = self.lose_at.is_some_and(|at| at.is_none_or(|wanted| wanted == index));
             if self.chance.happens(chance) || staged && speed_kmh > 6.0 {
                 if staged {
@@ -398,6 +500,8 @@ impl<'a> Shift<'a> {
                 }
                 let cause = if work.out_of_true {
                     "overhead"
+                } else if own > 0.0 {
+                    "this vehicle here"
                 } else if self.collector > 5.0 {
                     "collector"
                 } else if weather.ice {
@@ -410,11 +514,18 @@ impl<'a> Shift<'a> {
                 self.lose_pole(machine, Some(index), cause, events);
                 return true;
             }
-            events.push(Event::Work { work: index, dead: work.dead_m > 0.0 });
-            if work.dead_m > 0.0 {
+            let dead = work.dead_m > 0.0 && (facing || !work.kind.is_set_by_current());
+            events.push(Event::Work { work: index, dead, turns: self.turns() != 0.0 });
+            if self.arcs.happens(arc_at_work(self.collector, weather, work.out_of_true)) {
+                events.push(Event::Arc { work: Some(index), volts: self.arcs.between(180.0, 390.0) });
+            }
+            if dead {
                 self.dead_until_m = at_m + work.dead_m;
                 events.push(Event::Gap { work: index });
             }
+        }
+        if self.arcs.happens(arc_per_m(self.collector, weather) * (self.at_m - before_m)) {
+            events.push(Event::Arc { work: None, volts: self.arcs.between(180.0, 390.0) });
         }
         let plain = PLAIN_WIRE_PER_M * (self.at_m - before_m) * vehicle;
         if speed_kmh > 8.0 && self.chance.happens(plain) {
@@ -572,17 +683,18 @@ impl<'a> Shift<'a> {
             self.set_out();
             self.doing = Doing::Driving;
         } else {
-            let stays_s = self.chance.between(200.0, 420.0);
+            self.yard_up_s = self.chance.between(YARD_UP_S.0, YARD_UP_S.1);
+            let stays_s = self.yard_up_s + self.chance.between(200.0, 420.0);
             self.doing = Doing::Parked { since_s: now_s, until_s: now_s + stays_s };
         }
     }
 
     fn park(&mut self, now_s: f64, since_s: f64, until_s: f64, machine: &mut Rolling) {
         self.orders.braking_ms2 = 1.0;
-        if now_s - since_s > 5.0 {
+        if now_s - since_s > self.yard_up_s {
             self.orders.line_wanted = false;
         }
-        if now_s - since_s > 6.5 {
+        if now_s - since_s > self.yard_up_s + 1.5 {
             machine.poles.lower();
         }
         if now_s >= until_s {

@@ -27,7 +27,12 @@ pub(crate) struct Moment<'a> {
     pub(crate) step: u64,
     pub(crate) machine: &'a Rolling,
     pub(crate) shift: &'a Shift<'a>,
+    /// As the vehicle's sensor has it.
     pub(crate) weather: &'a Weather,
+    /// The detection distance that the poles' gear is set to. Unit: m.
+    pub(crate) detection_m: f64,
+    /// Optical links that receive so much. Unit: µW.
+    pub(crate) links: &'a [(u8, f64)],
     pub(crate) fleet_number: u16,
     pub(crate) articulated: bool,
     pub(crate) offset_s: i32,
@@ -74,7 +79,7 @@ const SPOKEN: &[Spoken] = &[
         "filter_voltage", "contactor_command", "contactor_feedback", "precharging", "state"] },
     Spoken { name: "poles", channel: TRACTION, every: 2, say: poles, signals: &["left_raised", "right_raised",
         "left_contact", "right_contact", "left_swing", "right_swing", "off_wire_request", "command", "left_force",
-        "right_force", "gear_pressure"] },
+        "right_force", "gear_pressure", "detection_distance", "spread"] },
     Spoken { name: "traction_drive", channel: TRACTION, every: 2, say: traction_drive, signals: &["motor_torque",
         "motor_speed", "motor_temperature", "inverter_temperature", "drive_mode", "torque_limited", "wheel_slip",
         "resistor_current"] },
@@ -82,7 +87,7 @@ const SPOKEN: &[Spoken] = &[
         "brake_switch"] },
     Spoken { name: "driver", channel: TRACTION, every: 4, say: driver, signals: &["power_pedal", "brake_pedal",
         "direction", "vehicle_active", "front_door_open", "middle_door_open", "rear_door_open", "stop_requested",
-        "steering_angle"] },
+        "steering_angle", "turn_indicator"] },
     Spoken { name: "off_wire_battery", channel: TRACTION, every: 4, say: off_wire_battery, signals: &["voltage",
         "current", "temperature_highest", "state_of_charge", "state", "stretch_active", "contactor_closed"] },
     Spoken { name: "battery_modules", channel: TRACTION, every: 4, say: battery_modules, signals: &["module",
@@ -204,7 +209,7 @@ fn line_input(m: &Moment, noise: &mut Chance, _: u64, said: &mut Vec<Option<Said
     let live = if m.machine.line_v > 20.0 { 0.6 } else { 0.3 };
     let flowing = if input.is_connected() { 0.25 } else { 0.0 };
     said.extend([
-        number((m.machine.line_v + live * noise.bell() + 1.2).max(0.0)),
+        number((m.machine.dip_v.unwrap_or(m.machine.line_v) + live * noise.bell() + 1.2).max(0.0)),
         number(m.machine.line_a + flowing * noise.bell()),
         number((input.filter_v + 0.15 * noise.bell()).max(0.0)),
         flag(input.command()),
@@ -235,6 +240,8 @@ fn poles(m: &Moment, noise: &mut Chance, _: u64, said: &mut Vec<Option<Said>>) {
         forces[0],
         forces[1],
         number(poles.pressure_kpa),
+        number(m.detection_m),
+        number(poles.spread_deg()),
     ]);
 }
 
@@ -295,6 +302,11 @@ fn driver(m: &Moment, _: &mut Chance, _: u64, said: &mut Vec<Option<Said>>) {
         flag(open && m.articulated),
         flag(!open && m.shift.passengers > 3 && (m.step / 700).is_multiple_of(2)),
         number((m.shift.bend() * 420.0 / 5.0).round() * 5.0),
+        number(match m.shift.turns() {
+            turn if turn > 0.0 => 1.0,
+            turn if turn < 0.0 => 2.0,
+            _ => 0.0,
+        }),
     ]);
 }
 
@@ -389,10 +401,11 @@ fn auxiliaries(m: &Moment, _: &mut Chance, _: u64, said: &mut Vec<Option<Said>>)
 fn optical_links(m: &Moment, noise: &mut Chance, turn: u64, said: &mut Vec<Option<Said>>) {
     let link = turn % 6;
     // Each link of each vehicle has its own level; nothing ages within a day.
-    let level = 70.0 + (u64::from(m.fleet_number) * 37 + link * 53) as f64 % 60.0;
+    let own = m.links.iter().find(|own| u64::from(own.0) == link + 1).map(|own| own.1);
+    let usual = 70.0 + (u64::from(m.fleet_number) * 37 + link * 53) as f64 % 60.0;
     said.extend([
         number(link as f64 + 1.0),
-        number(level + 0.15 * noise.bell()),
+        number(own.unwrap_or(usual) + 0.15 * noise.bell()),
         number(m.machine.inverter_c + 3.0),
         flag(true),
         number((u64::from(m.fleet_number) % 40 + link) as f64),

@@ -58,6 +58,10 @@ pub enum SpecialKind {
     SectionGap,
     /// Two ways part or join.
     Switch,
+    /// A switch that a vehicle sets by drawing little current under its contactor, which hangs before it.
+    CoastSwitch,
+    /// A switch that a vehicle sets by drawing much current there.
+    PowerSwitch,
     /// Wires cross.
     Crossing,
     /// A bend with its pull-offs.
@@ -70,6 +74,8 @@ impl SpecialKind {
         match self {
             Self::SectionGap => "section_gap",
             Self::Switch => "switch",
+            Self::CoastSwitch => "coast_switch",
+            Self::PowerSwitch => "power_switch",
             Self::Crossing => "crossing",
             Self::Curve => "curve",
         }
@@ -79,7 +85,7 @@ impl SpecialKind {
     fn dead_m(self) -> f64 {
         match self {
             Self::SectionGap => 2.6,
-            Self::Switch => 1.8,
+            Self::Switch | Self::CoastSwitch | Self::PowerSwitch => 1.8,
             Self::Crossing => 3.0,
             Self::Curve => 0.0,
         }
@@ -89,7 +95,7 @@ impl SpecialKind {
     fn pole_off_probability(self) -> f64 {
         match self {
             Self::SectionGap => 3e-5,
-            Self::Switch => 2.5e-4,
+            Self::Switch | Self::CoastSwitch | Self::PowerSwitch => 2.5e-4,
             Self::Crossing => 1.5e-4,
             Self::Curve => 8e-5,
         }
@@ -99,10 +105,16 @@ impl SpecialKind {
     pub(crate) fn advised_kmh(self) -> f64 {
         match self {
             Self::SectionGap => 45.0,
-            Self::Switch => 25.0,
+            Self::Switch | Self::CoastSwitch | Self::PowerSwitch => 25.0,
             Self::Crossing => 28.0,
             Self::Curve => 30.0,
         }
+    }
+
+    /// Whether the current under its contactor sets it. Such a one is in the wires of one direction only: towards its
+    /// junction.
+    pub(crate) fn is_set_by_current(self) -> bool {
+        matches!(self, Self::CoastSwitch | Self::PowerSwitch)
     }
 }
 
@@ -117,6 +129,8 @@ pub struct SpecialWork {
     pub name: String,
     /// Index of its street.
     pub street: usize,
+    /// Index of the place that it belongs to.
+    pub near: usize,
     /// From the street's `from`. Unit: m.
     pub at_m: f64,
     /// Dead wire in it. Unit: m.
@@ -242,6 +256,15 @@ const SUBSTATIONS: &[&str] =
 const OUT_OF_TRUE: (&str, &str) = ("Station", "Market Square");
 /// Probability of a pole-off there, in one passage.
 const OUT_OF_TRUE_PROBABILITY: f64 = 0.012;
+/// Switches that current sets: junction, and where the vehicle comes from.
+const SET_BY_CURRENT: &[(&str, &str, SpecialKind)] = &[
+    ("Market Square", "Town Hall", SpecialKind::PowerSwitch),
+    ("Market Square", "Harbour", SpecialKind::PowerSwitch),
+    ("Town Hall", "Market Square", SpecialKind::PowerSwitch),
+    ("Station", "Market Square", SpecialKind::CoastSwitch),
+    ("Station", "West Cross", SpecialKind::CoastSwitch),
+    ("Market Square", "North Gate", SpecialKind::CoastSwitch),
+];
 /// From a junction to its switches, and to its crossing. Unit: m.
 const SWITCH_M: f64 = 35.0;
 const CROSSING_M: f64 = 10.0;
@@ -300,7 +323,9 @@ impl Town {
                         }
                     }
                     ways => {
-                        self.hang(street, at(SWITCH_M), SpecialKind::Switch, end, other);
+                        let pair = (self.places[end].name, self.places[other].name);
+                        let kind = SET_BY_CURRENT.iter().find(|set| (set.0, set.1) == pair).map(|set| set.2);
+                        self.hang(street, at(SWITCH_M), kind.unwrap_or(SpecialKind::Switch), end, other);
                         if ways > 3 {
                             self.hang(street, at(CROSSING_M), SpecialKind::Crossing, end, other);
                         }
@@ -326,6 +351,7 @@ impl Town {
             kind,
             name,
             street,
+            near,
             at_m,
             dead_m: kind.dead_m(),
             pole_off_probability: kind.pole_off_probability(),
@@ -462,7 +488,8 @@ mod tests {
         let town = Town::velmora();
         assert_eq!(town.special_work.iter().filter(|work| work.out_of_true).count(), 1);
         assert_eq!(town.bad_spot().map(|work| work.kind), Some(SpecialKind::Switch));
-        for kind in [SpecialKind::SectionGap, SpecialKind::Switch, SpecialKind::Crossing, SpecialKind::Curve] {
+        let plain = [SpecialKind::SectionGap, SpecialKind::Switch, SpecialKind::Crossing, SpecialKind::Curve];
+        for kind in plain.into_iter().chain([SpecialKind::CoastSwitch, SpecialKind::PowerSwitch]) {
             assert!(town.special_work.iter().any(|work| work.kind == kind), "{}", kind.word());
         }
     }

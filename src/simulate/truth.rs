@@ -12,7 +12,8 @@
 //! | `section_gaps` | those shorter than 200 ms can be missed between frames |
 //! | sensor outages | those shorter than a rule's `for` |
 //! | `coasting_under_current_s` | 3 % and 2 s |
-//! | `parked_poles_down_s` | the rule's `for`, once for each spell |
+//! | `parked_poles_down_s`, `parked_poles_up_s` | the rule's `for`, once for each spell |
+//! | `flashes` | one frame long, so one in the frame that a section gap begins with can be missed |
 
 use serde::Serialize;
 
@@ -181,6 +182,14 @@ pub struct RunTruth {
     pub coasting_under_current_s: f64,
     /// Standing with the poles down and no stretch on the battery. Unit: s.
     pub parked_poles_down_s: f64,
+    /// Standing in the yard with the poles up. Unit: s.
+    pub parked_poles_up_s: f64,
+    /// Into the battery meanwhile. Unit: kWh.
+    pub charged_parked_kwh: f64,
+    /// Arcs that dipped the line voltage under current.
+    pub flashes: Vec<Happening>,
+    /// Times the collectors rode apart.
+    pub collectors_apart: Vec<Happening>,
     /// Poles that left their wires.
     pub pole_offs: Vec<Happening>,
     /// Stretches that the driver asked for.

@@ -31,6 +31,21 @@ pub fn weather(seed: u64, local_day: i64, hour: f64) -> Weather {
     Weather { air_c, wet, ice }
 }
 
+/// How much the sun shines, 0 to 1: by its height, and by clouds that change every three hours.
+pub(crate) fn sun(seed: u64, local_day: i64, hour: f64) -> f64 {
+    let day = local_day as f64 + hour / 24.0;
+    let block = (day * 8.0).floor() as i64;
+    if is_wet(seed, block) {
+        return 0.0;
+    }
+    let season = libm::cos(std::f64::consts::TAU * (day - COLDEST_DAY) / 365.2425);
+    // Sine of the height at 44° north, near enough.
+    let height =
+        0.45 - 0.27 * season + (0.67 - 0.05 * season) * libm::cos(std::f64::consts::TAU * (hour - 12.5) / 24.0);
+    let clear = Chance::of(seed, "clouds", &[block as u64]).between(0.2, 1.0);
+    (clear * height).clamp(0.0, 1.0)
+}
+
 /// How much warmer than the season, drifting between a draw every few days.
 fn mood(seed: u64, day: f64) -> f64 {
     let step = (day / MOOD_DAYS as f64).floor();

@@ -137,6 +137,8 @@ fn every_pole_off_timeout_dropout_and_phantom_is_counted_at_its_time_and_no_othe
             ("battery_timeouts", "battery_timeouts", 0.6),
             ("contactor_dropouts", "contactor_dropouts", 0.2 + 0.3),
             ("phantom_voltages", "phantom_voltages", 0.3),
+            ("flashes", "flashes", 0.2),
+            ("collectors_apart", "collectors_apart", 3.0),
         ] {
             let wanted = truth[fact].as_array().unwrap();
             let found = events(&vehicle, run, counter);

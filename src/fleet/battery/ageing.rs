@@ -83,9 +83,8 @@ const STRONG: f64 = 0.4;
 /// 90 %, two-sided.
 const Z: f64 = 1.644_853_6;
 
-/// Reckons ageing and what a new pack is like. `fleet_rate` in timeouts a unit of exposure; how timeouts vary, as in a
-/// ranking.
-pub fn ageing(members: &[Member], fleet_rate: f64, clustering: f64, unevenness: f64) -> Found {
+/// Reckons ageing and what a new pack is like. `clustering` is that of a usual pack.
+pub fn ageing(members: &[Member], clustering: f64) -> Found {
     let aged: Vec<(f64, u64, f64)> = members
         .iter()
         .filter(|member| member.expected > 0.0)
@@ -98,27 +97,21 @@ pub fn ageing(members: &[Member], fleet_rate: f64, clustering: f64, unevenness: 
         _ => (0.0, 0.0),
     };
     let growth_sd = if growth > 0.0 { growth_sd } else { 0.0 };
-    let young: Vec<_> = aged.iter().filter(|member| member.0 < YOUNG_YEARS).collect();
-    let expected: f64 = young.iter().map(|member| member.2).sum();
-    let by_age = young.len() >= YOUNG_LEAST && expected > 0.0;
+    let young: Vec<(f64, f64)> = members
+        .iter()
+        .filter(|member| member.expected > 0.0)
+        .filter_map(|member| Some((member.years.filter(|years| *years < YOUNG_YEARS)?, member.rate)))
+        .collect();
+    let by_age = young.len() >= YOUNG_LEAST;
     let (new_rate, new_rate_sd, count) = if by_age {
-        // Their rate, brought back to the day they were new. Half a timeout more: none seen is not none ever.
-        let timeouts = young.iter().map(|member| member.1).sum::<u64>() as f64 + 0.5;
-        let years = young.iter().map(|member| member.0 * member.2).sum::<f64>() / expected;
-        let each = fleet_rate / expected * libm::exp(-growth * years);
-        // Chance, and how much young packs differ.
-        let off = young.iter().map(|member| (member.1 as f64 - timeouts * member.2 / expected).powi(2)).sum::<f64>();
-        (timeouts * each, off.max(timeouts * clustering).sqrt() * each, young.len())
+        // Each brought back to the day it was new. The middle one: a young pack that is bad is a case for its maker, and
+        // would be found by this ranking.
+        middle(young.iter().map(|(years, rate)| rate * libm::exp(-growth * years)).collect())
     } else {
         better_half(members)
     };
     let a_year = slope.map(|(slope, error)| factor(slope, error));
-    Found {
-        ageing: Ageing { growth, growth_sd, new_rate, new_rate_sd, clustering, unevenness },
-        a_year,
-        young: count,
-        by_age,
-    }
+    Found { ageing: Ageing { growth, growth_sd, new_rate, new_rate_sd, clustering }, a_year, young: count, by_age }
 }
 
 fn factor(log: f64, error: f64) -> Factor {
@@ -154,6 +147,18 @@ fn slope(x: &[Vec<f64>], counts: &[u64], offset: &[f64]) -> Option<(f64, f64)> {
     let error = (&bread * meat * &bread)[(1, 1)].sqrt();
     let slope = *glm.coefficients.get(1)?;
     (slope.is_finite() && error.is_finite() && error > 0.0).then_some((slope, error))
+}
+
+/// The middle one, its standard error by the middle half, and how many there are.
+fn middle(mut rates: Vec<f64>) -> (f64, f64, usize) {
+    rates.sort_by(f64::total_cmp);
+    let n = rates.len();
+    let at = |share: f64| rates.get(((n - 1) as f64 * share).round() as usize).copied().unwrap_or(0.0);
+    if n == 0 {
+        return (0.0, 0.0, 0);
+    }
+    // Of a normal sample: the quartiles are 1.349 sd apart, and a median's error is 1.253 of a mean's.
+    (at(0.5), 1.253 * (at(0.75) - at(0.25)) / 1.349 / (n as f64).sqrt(), n)
 }
 
 fn better_half(members: &[Member]) -> (f64, f64, usize) {

@@ -1,30 +1,21 @@
 //! The SQL that both battery studies share: which days, which pack was in which vehicle, and names as SQL takes them.
 
-use jiff::civil::{Date, date};
-
 use crate::fleet::engine::Engine;
 use crate::fleet::sheet::Query;
-use crate::fleet::terms::Terms;
-use crate::fleet::{FleetError, Question};
-
-/// The days of a study, as a condition on `runs`; with the months they lie in, so that others are never opened.
-pub(in crate::fleet) fn within(terms: &Terms) -> String {
-    let (from, to) = (terms.from, terms.today);
-    format!(
-        "service_day BETWEEN DATE '{from}' AND DATE '{to}' AND month BETWEEN '{}' AND '{}'",
-        from.strftime("%Y-%m"),
-        to.strftime("%Y-%m")
-    )
-}
+use crate::fleet::{FleetError, Question, span};
+use crate::table::UNIT_KEY;
 
 /// A counter or signal as a column, or NULL where the store has none of that name.
 pub(in crate::fleet) fn column(engine: &Engine, table: &str, name: &str) -> String {
-    if engine.has(table, name) { quoted(name) } else { "CAST(NULL AS DOUBLE)".into() }
+    if engine.has(table, name) { span::column(name) } else { "CAST(NULL AS DOUBLE)".into() }
 }
 
-/// A name as SQL takes it, whatever is in it.
-pub(in crate::fleet) fn quoted(name: &str) -> String {
-    format!("\"{}\"", name.replace('"', "\"\""))
+/// A counter of distance in km, whether it is kept in km or m; NULL where the store has none of that name.
+pub(in crate::fleet) fn km(engine: &Engine, name: &str) -> String {
+    let columns = engine.columns("runs").unwrap_or_default();
+    let unit = columns.iter().find(|column| column.name() == name).and_then(|column| column.metadata().get(UNIT_KEY));
+    let column = column(engine, "runs", name);
+    if unit.is_some_and(|unit| unit == "m") { format!("{column} / 1000.0") } else { column }
 }
 
 /// Which pack was in which vehicle, from the records: the start of a WITH clause. A later pack ends an earlier one,
@@ -79,18 +70,6 @@ GROUP BY date ORDER BY date DESC"
 
 /// These days, as a condition on a signals table.
 pub(in crate::fleet) fn on_days(days: &[f64]) -> String {
-    let days: Vec<String> = days.iter().filter_map(|at| day(*at)).map(|day| format!("DATE '{day}'")).collect();
+    let days: Vec<String> = days.iter().filter_map(|at| span::day_of(*at)).map(|day| format!("DATE '{day}'")).collect();
     format!("date IN ({})", days.join(", "))
-}
-
-/// Days since 1970-01-01 as a date.
-pub(in crate::fleet) fn day(days: f64) -> Option<Date> {
-    let span = jiff::Span::new().try_days(days as i64).ok()?;
-    date(1970, 1, 1).checked_add(span).ok()
-}
-
-/// A date as days since 1970-01-01.
-pub(in crate::fleet) fn days(day: Date) -> f64 {
-    let since = day.since((jiff::Unit::Day, date(1970, 1, 1)));
-    since.map_or(0.0, |span| f64::from(span.get_days()))
 }

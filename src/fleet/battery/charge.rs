@@ -13,7 +13,7 @@ use std::collections::{BTreeMap, HashMap};
 use super::ask;
 use super::packs::{Packs, unknown};
 use crate::fleet::sheet::Query;
-use crate::fleet::{FleetError, Question};
+use crate::fleet::{FleetError, Question, span};
 
 /// Rows that are read at most.
 const ROWS_MOST: f64 = 30e6;
@@ -64,7 +64,7 @@ pub struct Charges {
 /// Asks the signals.
 pub(super) fn find(question: &Question, packs: &Packs, queries: &mut Vec<Query>) -> Result<Charges, FleetError> {
     let message = &question.terms.names.battery_message;
-    let table = format!("signals.{}", ask::quoted(message));
+    let table = format!("signals.{}", span::column(message));
     let has = |column: &str| question.engine.has(&format!("signals.{message}"), column);
     let mut charges = Charges { packs: vec![None; packs.packs.len()], notes: Vec::new() };
     if ![VOLTAGE, CURRENT, CHARGE].iter().any(|column| has(column)) {
@@ -103,8 +103,8 @@ pub(super) fn find(question: &Question, packs: &Packs, queries: &mut Vec<Query>)
         "Usable charge and internal resistance rest on the signals of {} {} from {} to {}.",
         days.len(),
         if days.len() == 1 { "day" } else { "days" },
-        ask::day(*first).map(|day| day.to_string()).unwrap_or_default(),
-        ask::day(*last).map(|day| day.to_string()).unwrap_or_default(),
+        span::day_of(*first).map(|day| day.to_string()).unwrap_or_default(),
+        span::day_of(*last).map(|day| day.to_string()).unwrap_or_default(),
     ));
     for (number, measured) in found {
         charges.packs[number] = Some(measured);

@@ -25,7 +25,7 @@ pub(super) use show::{column, finite};
 use super::plan::{self, Plan, Seat};
 use super::sheet::Query;
 use super::terms::Terms;
-use super::{FleetError, Question, heat};
+use super::{FleetError, Question, heat, span};
 
 /// Packs are ranked by what they did in so many last months; their trends are reckoned over all.
 const RANKED_MONTHS: usize = 12;
@@ -130,16 +130,16 @@ impl Study {
             by(|own| own.among_worst).then(by(|own| own.rate)).then(a.cmp(&b))
         });
         // Ages in the middle of the time that rates are reckoned over.
-        let first = packs.months.get(self.since).map_or(0.0, |month| ask::days(*month));
-        let today = ask::days(terms.today);
+        let first = packs.months.get(self.since).map_or(0.0, |month| span::number_of(*month));
+        let today = span::number_of(terms.today);
         let members: Vec<Member> = packs
             .packs
             .iter()
             .zip(standing)
             .zip(&self.heat)
             .map(|((pack, own), heat)| {
-                let from = pack.fitted.map_or(first, |fitted| ask::days(fitted).max(first));
-                let to = pack.removed.map_or(today, ask::days);
+                let from = pack.fitted.map_or(first, |fitted| span::number_of(fitted).max(first));
+                let to = pack.removed.map_or(today, span::number_of);
                 Member {
                     timeouts: own.timeouts,
                     expected: own.expected,
@@ -150,17 +150,12 @@ impl Study {
             })
             .collect();
         if self.ranking.compared {
-            let found = self.ageing_of(&members);
+            let found = ageing::ageing(&members, self.ranking.clustering);
             self.with_heat = ageing::with_heat(&members);
             self.plan = Some(self.plans(&packs, &found));
             self.ageing = Some(found);
         }
         self.packs = Some(packs);
-    }
-
-    fn ageing_of(&self, members: &[Member]) -> Found {
-        let ranking = &self.ranking;
-        ageing::ageing(members, ranking.fleet_rate, ranking.clustering, ranking.unevenness)
     }
 
     fn note_gaps(&mut self, question: &Question, packs: &Packs) {
@@ -219,7 +214,7 @@ impl Study {
             .map(|&pack| {
                 let own = &self.ranking.packs[pack];
                 let exposure = known.get(packs.packs[pack].vehicle.as_str()).copied().unwrap_or(usual);
-                Seat { rate: own.now, rate_sd: own.now_sd, exposure }
+                Seat { rate: own.now, rate_sd: own.now_sd, exposure, clustering: own.clustering }
             })
             .collect();
         let budget = self.terms.packs_a_year as usize;

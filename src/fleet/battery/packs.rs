@@ -10,7 +10,7 @@ use jiff::civil::Date;
 use super::ask;
 use super::rank::Cell;
 use crate::fleet::sheet::Query;
-use crate::fleet::{FleetError, Question};
+use crate::fleet::{FleetError, Question, span};
 
 /// Days of a month, on average: with neither off-wire changes nor km, exposure is months.
 const DAYS_A_MONTH: f64 = 365.2425 / 12.0;
@@ -77,7 +77,7 @@ pub struct Pack {
 impl Pack {
     /// Years from its first fitting to a day.
     pub fn years(&self, at: f64) -> Option<f64> {
-        self.fitted.map(|fitted| ((at - ask::days(fitted)) / 365.2425).max(0.0))
+        self.fitted.map(|fitted| ((at - span::number_of(fitted)) / 365.2425).max(0.0))
     }
 }
 
@@ -132,7 +132,7 @@ fn months_query(question: &Question) -> Query {
     let names = &question.terms.names;
     let column = |name: &str| ask::column(question.engine, "runs", name);
     let (timeouts, changes) = (column(&names.battery_timeouts), column(&names.off_wire_changes));
-    let off_wire_m = column(&names.off_wire_distance);
+    let km = ask::km(question.engine, &names.off_wire_distance);
     let has_records = question.engine.has("packs", "part");
     let (with, pack, join) = if has_records {
         (format!("{},\n", ask::FITTED), "COALESCE(fitted.pack, '')", ask::in_it("days", "service_day"))
@@ -145,8 +145,8 @@ fn months_query(question: &Question) -> Query {
          SUM({timeouts}) AS timeouts,
          SUM(CASE WHEN {timeouts} IS NOT NULL THEN {changes} END) AS changes,
          SUM(CASE WHEN {changes} IS NOT NULL THEN {timeouts} END) AS timeouts_with_changes,
-         SUM(CASE WHEN {timeouts} IS NOT NULL THEN {off_wire_m} END) / 1000.0 AS km,
-         SUM(CASE WHEN {off_wire_m} IS NOT NULL THEN {timeouts} END) AS timeouts_with_km
+         SUM(CASE WHEN {timeouts} IS NOT NULL THEN {km} END) AS km,
+         SUM(CASE WHEN {km} IS NOT NULL THEN {timeouts} END) AS timeouts_with_km
   FROM runs
   WHERE {within}
   GROUP BY vehicle, service_day)
@@ -159,7 +159,7 @@ FROM days
 {join}
 GROUP BY 1, 2, 3
 ORDER BY 1, 2, 3",
-        within = ask::within(question.terms)
+        within = span::days(question.terms)
     );
     Query { id: "battery-months", title: "Timeouts, off-wire changes and km of each pack, by month", sql }
 }
@@ -188,8 +188,8 @@ impl Rows {
         } else {
             Exposure::Months
         };
-        let first_month = self.month.iter().flatten().copied().reduce(f64::min).and_then(ask::day)?;
-        let last_month = self.month.iter().flatten().copied().reduce(f64::max).and_then(ask::day)?;
+        let first_month = self.month.iter().flatten().copied().reduce(f64::min).and_then(span::day_of)?;
+        let last_month = self.month.iter().flatten().copied().reduce(f64::max).and_then(span::day_of)?;
         let months: Vec<Date> =
             std::iter::successors(Some(first_month), |month| month.checked_add(jiff::Span::new().months(1)).ok())
                 .take_while(|month| *month <= last_month)
@@ -199,9 +199,9 @@ impl Rows {
         let (mut cells, mut km): (BTreeMap<(usize, usize), Cell>, HashMap<usize, f64>) = Default::default();
         let (mut used, mut all) = (0.0, 0.0);
         let mut lately: HashMap<String, (f64, f64)> = HashMap::new();
-        let a_year_ago = ask::days(question.terms.today) - 365.0;
+        let a_year_ago = span::number_of(question.terms.today) - 365.0;
         for row in 0..self.month.len() {
-            let (Some(vehicle), Some(month)) = (&self.vehicle[row], self.month[row].and_then(ask::day)) else {
+            let (Some(vehicle), Some(month)) = (&self.vehicle[row], self.month[row].and_then(span::day_of)) else {
                 continue;
             };
             let (Some(&month), Some(last)) = (month_number.get(&month), self.last[row]) else { continue };
@@ -229,7 +229,7 @@ impl Rows {
                 *from = from.min(first.max(a_year_ago));
             }
         }
-        let today = ask::days(question.terms.today);
+        let today = span::number_of(question.terms.today);
         // Of less than a month nothing is said about a year.
         let year_of = |(amount, from): (f64, f64)| {
             let seen = today + 1.0 - from;
@@ -284,19 +284,19 @@ impl<'a> Finder<'a> {
         let retired: HashSet<&str> = records
             .vehicles
             .iter()
-            .filter(|vehicle| vehicle.to.is_some_and(|to| ask::days(to) < today))
+            .filter(|vehicle| vehicle.to.is_some_and(|to| span::number_of(to) < today))
             .map(|vehicle| vehicle.vehicle.as_str())
             .collect();
         // The fitting that holds today, by vehicle.
         let mut fitted_now: HashMap<&str, &str> = HashMap::new();
         let mut first_fitted: HashMap<&str, Date> = HashMap::new();
         let mut removed: HashMap<&str, Option<Date>> = HashMap::new();
-        let mut fittings: Vec<_> = records.packs.iter().filter(|own| ask::days(own.fitted) <= today).collect();
+        let mut fittings: Vec<_> = records.packs.iter().filter(|own| span::number_of(own.fitted) <= today).collect();
         fittings.sort_by_key(|own| (own.fitted, &own.part));
         for own in fittings {
             fitted_now.insert(&own.vehicle, &own.part);
             first_fitted.entry(&own.part).or_insert(own.fitted);
-            removed.insert(&own.part, own.removed.filter(|removed| ask::days(*removed) < today));
+            removed.insert(&own.part, own.removed.filter(|removed| span::number_of(*removed) < today));
         }
         let mut packs = self.packs;
         for (pack, last) in packs.iter_mut().zip(self.last) {

@@ -5,12 +5,10 @@
 //! Timeouts of a pack are taken as Poisson about its rate times its exposure, and the packs' rates as gamma: gamma-Poisson
 //! empirical Bayes, see [`gamma_poisson`]. Two things are seen to first. Batteries give up more often in the cold, and a
 //! pack that was fitted in spring has seen no winter: each month's exposure is weighted by how hard the month was on the
-//! whole fleet. And timeouts come in clusters (a pack that gives up on a hill gives up again behind it) and months differ
-//! from pack to pack: a month's count is taken to vary by `clustering · mean + unevenness · mean²`, and where that is more
-//! than the mean, as in Poisson counts, it is evidence of as much less (quasi-likelihood: P. McCullagh and J.A. Nelder,
-//! Generalized Linear Models, 2nd ed. 1989, chapter 9).
-
-use std::collections::BTreeSet;
+//! whole fleet. And timeouts come in clusters (a pack that gives up on a hill gives up again behind it), and months differ
+//! from pack to pack: where a pack's months vary more than Poisson counts do, they are evidence of as much less
+//! (quasi-likelihood: P. McCullagh and J.A. Nelder, Generalized Linear Models, 2nd ed. 1989, chapter 9). How much more is
+//! taken from the pack's own months, drawn towards what is usual for packs of as many timeouts.
 
 use crate::fleet::stats::gamma_poisson;
 
@@ -36,10 +34,9 @@ pub struct Ranking {
     pub fleet_rate: f64,
     /// How hard each month was: the fleet's rate in it, against the fleet's rate over all months, drawn towards 1.
     pub month_weights: Vec<f64>,
-    /// How much more timeouts vary within a pack than Poisson counts do, where they are few; 1 where they do not.
+    /// How much more timeouts vary within a pack than Poisson counts do; 1 where they do not. The middle of packs that had
+    /// some.
     pub clustering: f64,
-    /// What their variance has besides, over the square of their mean: months differ from pack to pack.
-    pub unevenness: f64,
     /// Whether packs differ at all by more than chance: without a fit they cannot be compared.
     pub compared: bool,
 }
@@ -53,6 +50,8 @@ pub struct Standing {
     pub exposure: f64,
     /// Timeouts to be expected of it at the fleet's rate, in the months it worked.
     pub expected: f64,
+    /// How much more its timeouts vary from month to month than Poisson counts do.
+    pub clustering: f64,
     /// Timeouts a unit of exposure, drawn towards the fleet's by how little is known of it.
     pub rate: f64,
     /// Standard deviation of `rate`.
@@ -97,9 +96,12 @@ pub const FALSE_SHARE: f64 = 0.10;
 /// A pack with fewer timeouts, or fewer months with exposure, has no trend.
 const TIMEOUTS_LEAST: u64 = 5;
 const MONTHS_LEAST: usize = 4;
-/// Below these, clustering and unevenness are taken for chance.
+/// Below this, clustering is taken for chance.
 const CLUSTERING_LEAST: f64 = 1.2;
-const UNEVENNESS_LEAST: f64 = 0.01;
+/// Rates, weights and clustering are at rest after a few.
+const PASSES: usize = 4;
+/// A pack's own months tell of its clustering as far as they are more than these.
+const MONTHS_USUAL: f64 = 4.0;
 /// What a pack that gets worse does now is judged by so many months.
 const LATELY: usize = 3;
 /// Random draws for the probability of being among the worst: ±0.5 % at most.
@@ -150,6 +152,7 @@ pub fn rank(cells: &[Cell], in_service: &[bool], worst: usize, since: usize) -> 
             timeouts: sum.timeouts,
             exposure: sum.exposure,
             expected: sum.weighed * fleet_rate,
+            clustering: fitted.clustering[pack],
             rate: ratio(sum.timeouts as f64, sum.weighed),
             low: f64::NAN,
             high: f64::NAN,
@@ -175,8 +178,7 @@ pub fn rank(cells: &[Cell], in_service: &[bool], worst: usize, since: usize) -> 
         packs: standings.collect(),
         fleet_rate,
         month_weights: fitted.weights,
-        clustering: fitted.clustering,
-        unevenness: fitted.unevenness,
+        clustering: usual_clustering(&sums, &fitted.clustering),
         compared: fit.is_some(),
     }
 }
@@ -193,6 +195,17 @@ fn among_worst(fit: &gamma_poisson::Fit, sums: &[Sum], in_service: &[bool], wors
         }
     }
     among
+}
+
+/// The middle clustering of packs with timeouts; 1 of none.
+fn usual_clustering(sums: &[Sum], clustering: &[f64]) -> f64 {
+    let with_timeouts = sums.iter().zip(clustering).filter(|(sum, _)| sum.timeouts >= TIMEOUTS_LEAST);
+    middle(with_timeouts.map(|(_, clustering)| *clustering).collect()).unwrap_or(1.0)
+}
+
+fn middle(mut values: Vec<f64>) -> Option<f64> {
+    values.sort_by(f64::total_cmp);
+    values.get(values.len() / 2).copied()
 }
 
 fn ratio(above: f64, below: f64) -> f64 {
@@ -228,10 +241,10 @@ impl Sum {
 /// How hard months were, and how much evidence a month is.
 struct Months {
     weights: Vec<f64>,
-    /// By cell: 1 for a Poisson count, less the more it varies.
+    /// By cell: 1 for a Poisson count, less the more its pack's months vary.
     evidence: Vec<f64>,
-    clustering: f64,
-    unevenness: f64,
+    /// By pack.
+    clustering: Vec<f64>,
 }
 
 impl Months {
@@ -239,8 +252,8 @@ impl Months {
     /// value by their own spread, so that one bad pack in a thin month does not make it a hard month.
     fn fit(cells: &[Cell], packs: usize, months: usize) -> Self {
         let mut fitted =
-            Self { weights: vec![1.0; months], evidence: vec![1.0; cells.len()], clustering: 1.0, unevenness: 0.0 };
-        for _ in 0..6 {
+            Self { weights: vec![1.0; months], evidence: vec![1.0; cells.len()], clustering: vec![1.0; packs] };
+        for _ in 0..PASSES {
             if fitted.pass(cells, packs).is_none() {
                 break;
             }
@@ -257,21 +270,42 @@ impl Months {
             return None;
         }
         self.weights = next.into_iter().map(|weight| weight / mean).collect();
-        // A pack's own rate, not the one drawn towards the fleet's: that would be taken for variance.
-        let mut own = vec![(0.0, 0.0); packs];
-        for (cell, evidence) in cells.iter().zip(&self.evidence) {
-            own[cell.pack].0 += cell.timeouts as f64 * evidence;
-            own[cell.pack].1 += cell.exposure * self.weights[cell.month] * evidence;
-        }
-        let expected = |cell: &Cell| {
-            let (timeouts, exposure) = own[cell.pack];
-            cell.exposure * self.weights[cell.month] * ratio(timeouts, exposure)
-        };
-        let means: Vec<f64> = cells.iter().map(expected).collect();
-        (self.clustering, self.unevenness) = variance(cells, &means, self.weights.len());
-        self.evidence = means.iter().map(|mean| 1.0 / (self.clustering + self.unevenness * mean)).collect();
+        self.clustering = clustering(cells, packs, &self.weights);
+        self.evidence = cells.iter().map(|cell| 1.0 / self.clustering[cell.pack]).collect();
         Some(())
     }
+}
+
+/// By pack: Pearson's squares of its months about its own rate, over the mean; drawn towards what is usual for its mean.
+fn clustering(cells: &[Cell], packs: usize, weights: &[f64]) -> Vec<f64> {
+    let mut own = vec![(0.0, 0.0); packs];
+    for cell in cells {
+        own[cell.pack].0 += cell.timeouts as f64;
+        own[cell.pack].1 += cell.exposure * weights[cell.month];
+    }
+    // Squares, months, and the mean of a month.
+    let mut seen = vec![(0.0, 0.0, 0.0); packs];
+    for cell in cells {
+        let (timeouts, exposure) = own[cell.pack];
+        let mean = cell.exposure * weights[cell.month] * ratio(timeouts, exposure);
+        if mean > 0.0 {
+            let (squares, months, sum) = &mut seen[cell.pack];
+            *squares += (cell.timeouts as f64 - mean).powi(2) / mean;
+            *months += 1.0;
+            *sum += mean;
+        }
+    }
+    // More than one for a mean of one: the middle of packs that say something.
+    let telling = seen.iter().zip(&own).filter(|(seen, own)| own.0 >= TIMEOUTS_LEAST as f64 && seen.1 > 1.0);
+    let excess = |(squares, months, sum): &(f64, f64, f64)| (squares / (months - 1.0) - 1.0) / (sum / months);
+    let usual = middle(telling.map(|(seen, _)| excess(seen)).collect()).unwrap_or(0.0).max(0.0);
+    let drawn = |(squares, months, sum): &(f64, f64, f64)| {
+        let expected = 1.0 + usual * ratio(*sum, *months);
+        let free = (months - 1.0).max(0.0);
+        let found = (MONTHS_USUAL * expected + squares) / (MONTHS_USUAL + free);
+        if found.is_finite() && found > CLUSTERING_LEAST { found } else { 1.0 }
+    };
+    seen.iter().map(drawn).collect()
 }
 
 /// Rates of packs, or of months: `of` gives a cell's number, and what its exposure is multiplied by.
@@ -285,48 +319,6 @@ fn by(cells: &[Cell], count: usize, of: impl Fn(&Cell) -> (usize, f64), evidence
     let exposures: Vec<f64> = sums.iter().map(|sum| sum.evidence_exposure).collect();
     let fit = gamma_poisson::fit(&counts, &exposures)?;
     Some(counts.iter().zip(&exposures).map(|(&count, &exposure)| fit.posterior(count, exposure).mean()).collect())
-}
-
-/// Clustering and unevenness: a straight line through Pearson's squares over the mean, each counting as far as it is
-/// certain.
-fn variance(cells: &[Cell], means: &[f64], months: usize) -> (f64, f64) {
-    let squares: Vec<(f64, f64)> = cells
-        .iter()
-        .zip(means)
-        .filter(|(_, mean)| **mean > 0.0)
-        .map(|(cell, mean)| (*mean, (cell.timeouts as f64 - mean).powi(2) / mean))
-        .collect();
-    let fitted: BTreeSet<usize> =
-        cells.iter().zip(means).filter(|(_, mean)| **mean > 0.0).map(|(cell, _)| cell.pack).collect();
-    let free = squares.len() as f64 - (fitted.len() + months) as f64;
-    if free < 10.0 {
-        return (1.0, 0.0);
-    }
-    // For the parameters that were fitted.
-    let widened = squares.len() as f64 / free;
-    let (mut clustering, mut unevenness) = (1.0, 0.0);
-    for _ in 0..10 {
-        let (mut n, mut x, mut y, mut xx, mut xy) = (0.0, 0.0, 0.0, 0.0, 0.0);
-        for (mean, square) in &squares {
-            // A square's own variance: twice its mean's square, and that of a small count.
-            let level: f64 = clustering + unevenness * mean;
-            let weight = 1.0 / (2.0 * level * level + level / mean);
-            n += weight;
-            x += weight * mean;
-            y += weight * square * widened;
-            xx += weight * mean * mean;
-            xy += weight * mean * square * widened;
-        }
-        let spread = xx * n - x * x;
-        let slope = if spread > 1e-9 * xx * n { ((xy * n - x * y) / spread).max(0.0) } else { 0.0 };
-        unevenness = if slope < UNEVENNESS_LEAST { 0.0 } else { slope };
-        clustering = ((y - unevenness * x) / n).max(1.0);
-    }
-    let finite = clustering.is_finite() && unevenness.is_finite();
-    if !finite {
-        return (1.0, 0.0);
-    }
-    (if clustering < CLUSTERING_LEAST { 1.0 } else { clustering }, unevenness)
 }
 
 /// Each pack's trend against the fleet's months. `cells` with their month's weight and their evidence.

@@ -2,12 +2,12 @@
 
 use jiff::civil::Date;
 
-use super::{Exposure, Factor, Pack, Packs, Standing, Study, Trend, Verdict, ask};
-use crate::fleet::say;
+use super::{Exposure, Factor, Pack, Packs, Standing, Study, Trend, Verdict};
 use crate::fleet::sheet::{
     Axis, Cell, Column, Drawn, Level, Mark, Picture, Rung, Section, Sheet, Sure, Table, Trace, WorkKind, WorkLine,
 };
 use crate::fleet::stats::exact;
+use crate::fleet::{span, words};
 
 /// Rungs of a ladder of the whole fleet.
 const RUNGS: usize = 20;
@@ -66,7 +66,7 @@ impl Study {
         if !self.ranking.compared {
             return Some(format!(
                 "{} from {span}, but only one pack has run: there is nothing to compare it with.",
-                say::count(timeouts, "timeout")
+                words::count(timeouts, "timeout", "timeouts")
             ));
         }
         let sure: Vec<String> = self
@@ -76,8 +76,11 @@ impl Study {
             .map(|&pack| format!("{} in {}", packs.packs[pack].name, packs.packs[pack].vehicle))
             .collect();
         let fleet = self.rate_words(packs, self.ranking.fleet_rate);
-        let all =
-            format!("{} in {} from {span}: {fleet}", say::count(timeouts, "timeout"), packs.exposure.of(exposure));
+        let all = format!(
+            "{} in {} from {span}: {fleet}",
+            words::count(timeouts, "timeout", "timeouts"),
+            packs.exposure.of(exposure)
+        );
         Some(if sure.is_empty() {
             format!("{all}. No pack stands out.")
         } else {
@@ -87,7 +90,7 @@ impl Study {
 
     fn rate_words(&self, packs: &Packs, rate: f64) -> String {
         let (per, what) = packs.exposure.per();
-        format!("{} a {what}", say::factor(rate * per)).replace("a 100 ", "in 100 ")
+        format!("{} a {what}", words::short(rate * per)).replace("a 100 ", "in 100 ")
     }
 
     fn ranked_from(&self, packs: &Packs) -> Date {
@@ -103,9 +106,9 @@ impl Study {
         }
         Some(format!(
             "At {} a year, {:.0} timeouts are left over {} instead of {:.0} without new packs.",
-            say::count(plans.packs_a_year as u64, "pack"),
+            words::count(plans.packs_a_year as u64, "pack", "packs"),
             own.left(),
-            say::count(own.years.len() as u64, "year"),
+            words::count(own.years.len() as u64, "year", "years"),
             none.1.left()
         ))
     }
@@ -132,7 +135,7 @@ impl Study {
             section.text.push(format!(
                 "{} no longer in service (removed, or the vehicle silent for two months) still {} what packs of this fleet are \
                  like.",
-                say::count(gone.len() as u64, "pack"),
+                words::count(gone.len() as u64, "pack", "packs"),
                 if gone.len() == 1 { "tells" } else { "tell" }
             ));
             section.tables.push(self.ranking_table(packs, "removed", &gone));
@@ -237,7 +240,7 @@ impl Study {
         let (plans, found) = (self.plan.as_ref()?, self.ageing.as_ref()?);
         let own = plans.own()?;
         let mut section = Section { id: "plan".into(), heading: "Replacement plan".into(), ..Section::default() };
-        let horizon = say::count(own.years.len() as u64, "year");
+        let horizon = words::count(own.years.len() as u64, "year", "years");
         section.text.push(format!(
             "Each year those packs are replaced whose new pack then avoids most timeouts up to the end of the {horizon}: a \
              pack's rate, times what its vehicle did off the wire in the last twelve months."
@@ -326,7 +329,7 @@ impl Study {
         if let Some(fewer) = plans.packs_a_year.checked_sub(1).and_then(at) {
             words.push(format!("one fewer would cost {:.1}", (fewer - own.left()).max(0.0)));
         }
-        let years = say::count(own.years.len() as u64, "year");
+        let years = words::count(own.years.len() as u64, "year", "years");
         (!words.is_empty()).then(|| format!("{}, over {years}.", words.join("; ")))
     }
 
@@ -519,14 +522,12 @@ impl Study {
              false findings among all packs is held at one in ten (Benjamini and Hochberg 1995)."
                 .to_owned(),
         ];
-        let (clustering, unevenness) = (self.ranking.clustering, self.ranking.unevenness);
-        if clustering > 1.0 || unevenness > 0.0 {
+        if self.ranking.clustering > 1.0 {
             text.push(format!(
-                "Timeouts come in clusters, and months differ from pack to pack: a month's count varies by {} times its mean, \
-                 and by {:.0} % of its mean besides. Intervals and trends allow for it: a month of many timeouts is evidence of \
+                "Timeouts come in clusters, and months differ from pack to pack: within a usual pack they vary {} times as much \
+                 as single chances would. Intervals and trends allow for it, by each pack's own months: they are evidence of \
                  as much less.",
-                say::factor(clustering),
-                100.0 * unevenness.sqrt()
+                words::short(self.ranking.clustering)
             ));
         }
         if self.since > 0 {
@@ -554,7 +555,7 @@ impl Study {
 
     fn work_line(&self, packs: &Packs, place: usize, number: usize) -> WorkLine {
         let (pack, own) = (&packs.packs[number], &self.ranking.packs[number]);
-        let sure = format!("{} sure to be among the worst {}", say::percent(own.among_worst), self.terms.worst);
+        let sure = format!("{} sure to be among the worst {}", words::percent(own.among_worst), self.terms.worst);
         let from = place.saturating_sub(NEIGHBOURS);
         let rungs: Vec<usize> = self.order.iter().skip(from).take(2 * NEIGHBOURS + 1).copied().collect();
         let exposure = packs.a_year.get(&pack.vehicle).copied().unwrap_or(0.0);
@@ -574,9 +575,13 @@ impl Study {
 
     fn reason(&self, packs: &Packs, number: usize, sure: &str) -> String {
         let own = &self.ranking.packs[number];
-        let mut parts = vec![format!("{} in {}", say::count(own.timeouts, "timeout"), packs.exposure.of(own.exposure))];
+        let mut parts = vec![format!(
+            "{} in {}",
+            words::count(own.timeouts, "timeout", "timeouts"),
+            packs.exposure.of(own.exposure)
+        )];
         if let Some(times) = self.times_fleet(own) {
-            parts[0] += &format!(", {} times the fleet's rate", say::factor(times));
+            parts[0] += &format!(", {} times the fleet's rate", words::short(times));
         }
         parts.push(sure.to_owned());
         parts.extend(trend_words(&own.trend));
@@ -614,7 +619,7 @@ impl Study {
         let sure = if !self.ranking.compared {
             "not compared with others".to_owned()
         } else {
-            format!("{} to be among the worst {}", say::percent(own.among_worst), self.terms.worst)
+            format!("{} to be among the worst {}", words::percent(own.among_worst), self.terms.worst)
         };
         let since = pack.fitted.map_or(String::new(), |fitted| format!(", fitted {fitted}"));
         format!("Pack {}{since}: {}.", pack.name, self.reason(packs, number, &sure))
@@ -644,7 +649,7 @@ impl Study {
             fleet[cell.month].0 += cell.timeouts;
             fleet[cell.month].1 += cell.exposure;
         }
-        let at = |month: usize| ask::days(packs.months[month]);
+        let at = |month: usize| span::number_of(packs.months[month]);
         let mut band = Trace { name: "fleet, 90 %".into(), mark: Mark::Band, points: Vec::new(), upper: Vec::new() };
         for (month, (timeouts, exposure)) in fleet.iter().enumerate().filter(|(_, own)| own.1 > 0.0) {
             let (low, high) = exact::poisson_limits(*timeouts, 0.90);
@@ -728,7 +733,7 @@ fn two(value: f64) -> String {
 }
 
 fn interval(factor: &Factor) -> String {
-    format!("{} (90 %: {} to {})", say::factor(factor.value), say::factor(factor.low), say::factor(factor.high))
+    format!("{} (90 %: {} to {})", words::short(factor.value), words::short(factor.low), words::short(factor.high))
 }
 
 fn trend_cells(trend: &Trend) -> (Cell, Cell) {
@@ -761,7 +766,7 @@ fn trend_words(trend: &Trend) -> Option<String> {
 
 fn hot_words((own, error): (f64, f64)) -> String {
     let hot = if own - 1.645 * error > crate::fleet::heat::SICK_K { "hot" } else { "not hot" };
-    format!("{hot}: {} K (± {error:.1}) beside what weather and work explain", say::signed(own))
+    format!("{hot}: {} K (± {error:.1}) beside what weather and work explain", words::signed(own))
 }
 
 fn ageing_words(found: &super::Found) -> String {
@@ -771,7 +776,7 @@ fn ageing_words(found: &super::Found) -> String {
             "As packs age, their timeouts are multiplied by {} a year in this fleet; the plan reckons with {}, nearer to none \
              by how uncertain it is.",
             interval(a_year),
-            say::factor(libm::exp(found.ageing.growth))
+            words::short(libm::exp(found.ageing.growth))
         ),
         (Some(a_year), false) => format!(
             "Older packs of this fleet do not give up more often beyond doubt (factor a year {}): no ageing is reckoned with.",
@@ -783,10 +788,10 @@ fn ageing_words(found: &super::Found) -> String {
 fn new_pack_words(found: &super::Found, exposure: Exposure) -> String {
     let (per, what) = exposure.per();
     let whose = if found.by_age {
-        format!("the {} packs younger than {:.0} years", found.young, super::ageing::YOUNG_YEARS)
+        format!("the middle of {} packs younger than {:.0} years", found.young, super::ageing::YOUNG_YEARS)
     } else {
         format!("the better half of all packs ({}), since too few young ones are on record", found.young)
     };
-    format!("A new pack is taken to give up {:.2} times in {what}, by {whose}.", found.ageing.new_rate * per)
+    format!("A new pack is taken to give up {:.2} times in {what}: {whose}.", found.ageing.new_rate * per)
         .replace("in month", "a month")
 }

@@ -36,8 +36,8 @@ fn study(runs: &[Run], records: &Records) -> (Study, tempfile::TempDir) {
     let question = Question { engine: &engine, records, terms: &terms };
     let heat = heat::study(&question).unwrap();
     let study = beside(&question, &heat).unwrap();
-    planted::must_be_sound(&study.sheet(), &study.work(), &engine);
-    planted::must_be_sound(&heat.sheet(), &heat.work(), &engine);
+    let work: Vec<_> = study.work().into_iter().chain(heat.work()).collect();
+    planted::must_be_sound(&[study.sheet(), heat.sheet()], &work, &engine);
     let queries = |sheet: crate::fleet::sheet::Sheet| sheet.queries.iter().map(|query| query.id).collect::<Vec<_>>();
     let ids = queries(study.sheet()).into_iter().chain(queries(heat.sheet())).collect();
     for vehicle in ["201", "202", "999"] {
@@ -54,7 +54,7 @@ fn with_weak(weak: usize) -> Vec<Run> {
     runs(30, 300, move |vehicle, _| {
         let rate = if vehicle == weak { 0.2 } else { 0.02 };
         let timeouts = if chance.unit() < rate { 1.0 } else { 0.0 };
-        vec![("battery_timeouts", timeouts), ("off_wire_changes", 20.0), ("off_wire_distance", 9_000.0)]
+        vec![("battery_timeouts", timeouts), ("off_wire_changes", 20.0), ("off_wire_distance", 9.0)]
     })
 }
 

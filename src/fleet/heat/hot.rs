@@ -3,6 +3,7 @@
 //! Vehicle-days and the fitted model in, [`HotDay`]s out. Pure.
 
 use super::model::{Model, SICK_K, VehicleDay, median};
+use crate::fleet::stats::trend;
 
 /// A day is hot from this peak on. A choice: by a rule of thumb cells age twice as fast for every 10 K more. Unit: °C.
 pub const HOT_C: f64 = 40.0;
@@ -11,19 +12,21 @@ const HOTTEST_SHARE: f64 = 0.01;
 const COOL_C: f64 = 30.0;
 /// A cooler day is hot, too, if so much of its peak is explained by neither weather nor work. Unit: K.
 pub const HOT_FOR_THE_DAY_K: f64 = 6.0;
+/// A line is taken where its slope is above none with this two-sided probability.
+const LINE_SURE: f64 = 0.98;
 /// In a month with fewer days a pack's part is what it adds over the whole time.
 const DAYS_LEAST: usize = 8;
 
-/// Why a day was hot.
+/// What added most to a hot day.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Why {
-    /// Weather alone would have done it, or did most.
+    /// Warmer weather than usual.
     Weather,
-    /// Work did most.
+    /// More work than usual.
     Work,
-    /// Without what this pack adds it would not have been hot.
+    /// What this pack adds of its own.
     Pack,
-    /// Without something of that day alone it would not have been hot.
+    /// What that day alone added.
     Unexplained,
 }
 
@@ -54,12 +57,14 @@ pub struct HotDay {
     pub weather: f64,
     /// Unit: K.
     pub work: f64,
-    /// What this pack adds in that month. Unit: K.
+    /// What this pack adds in that month, for the work of that day. Unit: K.
     pub own: f64,
     /// Unit: K.
     pub unexplained: f64,
-    /// Why it was hot.
+    /// What added most.
     pub why: Why,
+    /// Whether it would not have been hot but for what this pack adds, and that is more than sound packs differ.
+    pub but_for_pack: bool,
 }
 
 /// From which peak on a day is hot, in this fleet and climate. Unit: °C.
@@ -78,16 +83,15 @@ pub fn hot_days(days: &[VehicleDay], model: &Model, limit: f64) -> Vec<HotDay> {
     order.sort_by(|(a, _), (b, _)| (a.pack, a.day).partial_cmp(&(b.pack, b.day)).unwrap_or(std::cmp::Ordering::Equal));
     let mut hot = Vec::new();
     for days in order.chunk_by(|(a, _), (b, _)| a.pack == b.pack && month(a.day) == month(b.day)) {
-        let mut own: Vec<f64> = days.iter().map(|day| day.1).collect();
-        let over_all = model.effects.get(days[0].0.pack).map_or(0.0, |effect| effect.value);
-        let own = if own.len() >= DAYS_LEAST { median(&mut own) } else { over_all };
+        let adds = Adds::of(days, model);
         for (day, left) in days {
             if day.peak < limit && *left < HOT_FOR_THE_DAY_K {
                 continue;
             }
             let Some((weather, work)) = model.explained(day) else { continue };
+            let own = adds.on(model.work(day));
             let unexplained = left - own;
-            let why = why(day.peak - limit, weather, work, own, unexplained);
+            let (why, but_for_pack) = why(day.peak - limit, weather, work, own, unexplained);
             hot.push(HotDay {
                 pack: day.pack,
                 day: day.day,
@@ -98,27 +102,53 @@ pub fn hot_days(days: &[VehicleDay], model: &Model, limit: f64) -> Vec<HotDay> {
                 own,
                 unexplained,
                 why,
+                but_for_pack,
             });
         }
     }
     hot
 }
 
-/// What someone can do something about comes first: the pack, if it adds more than a sound one does and the day would
-/// not have been hot without; then what that day alone added, likewise; else the greater of weather and work.
-fn why(above: f64, weather: f64, work: f64, own: f64, unexplained: f64) -> Why {
-    let decides = |part: f64| part >= SICK_K && (above < 0.0 || above < part);
-    if decides(own) && own >= unexplained {
-        Why::Pack
-    } else if decides(unexplained) {
-        Why::Unexplained
-    } else if decides(own) {
-        Why::Pack
-    } else if work > weather {
-        Why::Work
-    } else {
-        Why::Weather
+/// What a pack adds in a month. A pack of too much resistance adds more, the more it works: where its days say so beyond
+/// doubt, what it adds follows a straight line over their work; else it is the middle of its days.
+struct Adds {
+    middle: f64,
+    /// Slope, and the work at which the line passes the middle.
+    line: Option<(f64, f64)>,
+}
+
+impl Adds {
+    fn of(days: &[(&VehicleDay, f64)], model: &Model) -> Self {
+        let over_all = model.effects.get(days[0].0.pack).map_or(0.0, |effect| effect.value);
+        if days.len() < DAYS_LEAST {
+            return Self { middle: over_all, line: None };
+        }
+        let (work, own): (Vec<f64>, Vec<f64>) =
+            days.iter().filter_map(|(day, own)| Some((model.work(day)?, *own))).unzip();
+        let slope = trend::theil_sen(&work, &own, LINE_SURE).filter(|slope| slope.low > 0.0);
+        let mut own = own;
+        let mut work = work;
+        Self { middle: median(&mut own), line: slope.map(|slope| (slope.slope, median(&mut work))) }
     }
+
+    fn on(&self, work: Option<f64>) -> f64 {
+        match (self.line, work) {
+            (Some((slope, usual)), Some(work)) => self.middle + slope * (work - usual),
+            _ => self.middle,
+        }
+    }
+}
+
+/// What added most, and whether it would not have been hot but for the pack; `above` the limit, or below it: then it was
+/// hot for the day, whose weather and work are no reason.
+fn why(above: f64, weather: f64, work: f64, own: f64, unexplained: f64) -> (Why, bool) {
+    let but_for_pack = own >= SICK_K && above < own;
+    let mut parts = vec![(Why::Pack, own), (Why::Unexplained, unexplained)];
+    if above >= 0.0 {
+        parts.extend([(Why::Work, work), (Why::Weather, weather)]);
+    }
+    let most = parts.into_iter().max_by(|a, b| a.1.total_cmp(&b.1));
+    (most.map_or(Why::Unexplained, |most| most.0), but_for_pack)
 }
 
 #[cfg(test)]
@@ -126,14 +156,15 @@ mod tests {
     use super::*;
 
     #[test]
-    fn a_day_is_the_packs_only_if_it_would_not_have_been_hot_without() {
-        assert_eq!(why(2.0, 14.0, 2.0, 6.0, 0.5), Why::Pack);
-        assert_eq!(why(8.0, 20.0, 2.0, 6.0, 0.5), Why::Weather);
-        assert_eq!(why(2.0, 3.0, 14.0, 1.0, 0.5), Why::Work);
-        assert_eq!(why(1.0, 12.0, 1.0, 0.2, 7.0), Why::Unexplained);
+    fn a_day_is_the_packs_if_it_added_most_and_but_for_it_if_it_decided() {
+        assert_eq!(why(2.0, 14.0, 2.0, 6.0, 0.5), (Why::Weather, true));
+        assert_eq!(why(8.0, 20.0, 2.0, 6.0, 0.5), (Why::Weather, false));
+        assert_eq!(why(2.0, 3.0, 14.0, 1.0, 0.5), (Why::Work, false));
+        assert_eq!(why(1.0, 5.0, 1.0, 0.2, 7.0), (Why::Unexplained, false));
+        assert_eq!(why(1.0, 5.0, 1.0, 9.0, 1.0), (Why::Pack, true));
         // Sound packs differ, too.
-        assert_eq!(why(1.0, 12.0, 1.0, 2.0, 1.0), Why::Weather);
+        assert_eq!(why(1.0, 12.0, 1.0, 2.0, 1.0), (Why::Weather, false));
         // A winter's day that was too warm for it.
-        assert_eq!(why(-16.0, -8.0, 1.0, 7.0, 1.0), Why::Pack);
+        assert_eq!(why(-16.0, -8.0, 1.0, 7.0, 1.0), (Why::Pack, true));
     }
 }

@@ -16,7 +16,7 @@ use std::collections::{BTreeMap, HashMap};
 use super::battery::{ask, packs::unknown};
 use super::sheet::Query;
 use super::terms::Terms;
-use super::{FleetError, Question};
+use super::{FleetError, Question, span};
 pub use hot::{HOT_C, HOT_FOR_THE_DAY_K, HotDay, Why};
 pub use model::{Cause, Lately, Model, SICK_K, Term, VehicleDay, Week};
 pub use parked::Parked;
@@ -138,7 +138,7 @@ fn with_town(question: &Question) -> String {
     format!(
         "spans AS (
   SELECT vehicle, service_day, duration_s, {peak} AS peak, {mean} AS mean, {ambient} AS ambient,
-         {off_wire} AS off_wire_m, {charge} AS charge,
+         {off_wire} AS km, {charge} AS charge,
          (CAST(start AS BIGINT) + CAST(\"end\" AS BIGINT)) / 2 / {BLOCK_US} AS block
   FROM runs
   WHERE {within}),
@@ -151,9 +151,9 @@ town AS (
         peak = column(&names.battery_peak),
         mean = column(&names.battery_mean),
         ambient = column(&names.ambient_mean),
-        off_wire = column(&names.off_wire_distance),
+        off_wire = ask::km(question.engine, &names.off_wire_distance),
         charge = column(&names.battery_charge),
-        within = ask::within(question.terms),
+        within = span::days(question.terms),
     )
 }
 
@@ -224,7 +224,7 @@ days AS (
          SUM(mean * duration_s) / SUM(CASE WHEN mean IS NOT NULL THEN duration_s END) AS mean,
          SUM(spans.ambient * duration_s) / SUM(CASE WHEN spans.ambient IS NOT NULL THEN duration_s END) AS own,
          SUM(town.ambient * duration_s) / SUM(CASE WHEN town.ambient IS NOT NULL THEN duration_s END) AS town,
-         SUM(off_wire_m) / 1000.0 AS km, SUM(charge) AS charge
+         SUM(km) AS km, SUM(charge) AS charge
   FROM spans LEFT JOIN town ON spans.block = town.block
   GROUP BY spans.vehicle, service_day)
 SELECT {pack} AS pack, days.vehicle AS vehicle, service_day, peak, mean, own, town, km, charge
@@ -278,8 +278,9 @@ ORDER BY 2, 3",
 
     fn judge(&mut self, days: &[VehicleDay]) {
         let packs = self.packs.len();
-        let work = [Cause::Kilometres, Cause::Charge];
-        let by = |weather: Cause| [weather, work[0], work[1]];
+        let by = |weather: Cause| {
+            [weather, Cause::Kilometres, Cause::Charge, Cause::KilometresSquared, Cause::ChargeSquared]
+        };
         let peak = |day: &VehicleDay| Some(day.peak);
         let by_town = model::fit(days, packs, &by(Cause::Town), peak);
         let by_own = model::fit(days, packs, &by(Cause::Own), peak);
@@ -296,12 +297,13 @@ ORDER BY 2, 3",
                 .push("Too few days, or no weather and work beside them, to say why batteries were hot.".to_owned());
             return;
         };
-        let today = ask::days(self.terms.today);
+        let today = span::number_of(self.terms.today);
         let weeks = model::weeks(days, model, packs);
-        for ((pack, weeks), effect) in self.packs.iter_mut().zip(weeks).zip(&model.effects) {
+        let lately = model::lately(&weeks, today, model);
+        for (((pack, weeks), lately), effect) in self.packs.iter_mut().zip(weeks).zip(lately).zip(&model.effects) {
             pack.over_all = (!weeks.is_empty() && effect.value.is_finite() && effect.standard_error.is_finite())
                 .then_some((effect.value, effect.standard_error));
-            pack.lately = model::lately(&weeks, today, model);
+            pack.lately = lately;
             pack.weeks = weeks;
         }
         self.limit = hot::limit(days);

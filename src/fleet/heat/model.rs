@@ -3,7 +3,8 @@
 //! Vehicle-days in, a [`Model`] out. Pure.
 //!
 //! Peak temperature on ambient temperature, km off the wire and charge drawn, with an effect of each pack: a robust fit,
-//! so that the sick do not set what is usual. What a pack adds is then followed week by week, since it may fall sick at
+//! so that the sick do not set what is usual. Work counts by its square, too: a battery that has run long enough grows no
+//! hotter for running longer. What a pack adds is then followed week by week, since it may fall sick at
 //! any time; weeks, because one day is much like the day before.
 
 use crate::fleet::stats::linear;
@@ -40,6 +41,10 @@ pub enum Cause {
     Kilometres,
     /// A·h drawn.
     Charge,
+    /// Km off the wire, squared.
+    KilometresSquared,
+    /// A·h drawn, squared.
+    ChargeSquared,
 }
 
 impl Cause {
@@ -50,6 +55,8 @@ impl Cause {
             Self::Own => "ambient, by its own sensor",
             Self::Kilometres => "off the wire",
             Self::Charge => "charge drawn",
+            Self::KilometresSquared => "off the wire, squared",
+            Self::ChargeSquared => "charge drawn, squared",
         }
     }
 
@@ -59,6 +66,8 @@ impl Cause {
             Self::Town | Self::Own => "K/K",
             Self::Kilometres => "K/km",
             Self::Charge => "K/(A.h)",
+            Self::KilometresSquared => "K/km2",
+            Self::ChargeSquared => "K/(A.h)2",
         }
     }
 
@@ -73,6 +82,8 @@ impl Cause {
             Self::Own => day.own,
             Self::Kilometres => day.km,
             Self::Charge => day.charge,
+            Self::KilometresSquared => day.km.map(|km| km * km),
+            Self::ChargeSquared => day.charge.map(|charge| charge * charge),
         }
     }
 }
@@ -109,6 +120,8 @@ pub struct Model {
 
 /// Days to fit, at least.
 const DAYS_LEAST: usize = 30;
+/// Days to fit, at most: of more, every second, third, … of each pack. Slopes are known to a thousandth by then.
+const DAYS_MOST: usize = 12_000;
 
 /// Fits `y` of each day on those `causes` that are known and vary. None: too few days, or none of the causes.
 pub fn fit(
@@ -126,6 +139,8 @@ pub fn fit(
     if causes.is_empty() || used.len() < DAYS_LEAST.max(2 * causes.len()) {
         return None;
     }
+    let each = used.len().div_ceil(DAYS_MOST).max(1);
+    let used: Vec<(&VehicleDay, f64)> = used.into_iter().step_by(each).collect();
     let usual: Vec<f64> = causes
         .iter()
         .map(|cause| median(&mut used.iter().filter_map(|(day, _)| cause.of(day)).collect::<Vec<_>>()))
@@ -180,6 +195,12 @@ impl Model {
             *(if term.cause.is_weather() { &mut weather } else { &mut work }) += part;
         }
         Some((weather, work))
+    }
+
+    /// What a day's work adds to a day of none. Unit: K.
+    pub fn work(&self, day: &VehicleDay) -> Option<f64> {
+        let work = self.terms.iter().filter(|term| !term.cause.is_weather());
+        work.map(|term| Some(term.slope * term.cause.of(day)?)).sum()
     }
 
     /// What is left of a day's peak when weather and work are taken off: this pack's own, and what nothing explains.
@@ -243,25 +264,35 @@ pub const SURE: f64 = 0.95;
 /// Lately: so many weeks before the last day.
 const LATELY_WEEKS: f64 = 8.0;
 const WEEKS_LEAST: usize = 3;
+/// Packs are taken to be at least so far apart: a fleet whose packs are all alike so far may still have a sick one.
+const APART_LEAST_K: f64 = 1.0;
 
-/// What a pack adds lately, up to day `today`; none where it has not run enough.
-pub fn lately(weeks: &[Week], today: f64, model: &Model) -> Option<Lately> {
-    let own: Vec<f64> =
-        weeks.iter().filter(|week| week.from + 7.0 > today - 7.0 * LATELY_WEEKS).map(|week| week.own).collect();
-    if own.len() < WEEKS_LEAST {
-        return None;
-    }
-    let n = own.len() as f64;
-    let mean = own.iter().sum::<f64>() / n;
-    let variance = own.iter().map(|own| (own - mean).powi(2)).sum::<f64>() / (n - 1.0);
+/// What each pack adds lately, up to day `today`; none where it has not run enough.
+pub fn lately(packs: &[Vec<Week>], today: f64, model: &Model) -> Vec<Option<Lately>> {
     // Eight weeks that happen to agree are no proof of eight weeks' precision.
     let floor = model.scale.powi(2) / 7.0;
-    let error2 = variance.max(floor) / n;
-    let prior2 = model.spread.powi(2).max(1e-6);
-    let known2 = 1.0 / (1.0 / error2 + 1.0 / prior2);
-    let own = mean * known2 / error2;
-    let sick = 0.5 * libm::erfc((SICK_K - own) / known2.sqrt() / std::f64::consts::SQRT_2);
-    Some(Lately { own, error: known2.sqrt(), sick, weeks: n as usize })
+    let seen: Vec<Option<(f64, f64, usize)>> = packs
+        .iter()
+        .map(|weeks| {
+            let is_late = |week: &&Week| week.from + 7.0 > today - 7.0 * LATELY_WEEKS;
+            let own: Vec<f64> = weeks.iter().filter(is_late).map(|week| week.own).collect();
+            let n = own.len() as f64;
+            let mean = own.iter().sum::<f64>() / n;
+            let variance = own.iter().map(|own| (own - mean).powi(2)).sum::<f64>() / (n - 1.0);
+            (own.len() >= WEEKS_LEAST).then(|| (mean, variance.max(floor) / n, own.len()))
+        })
+        .collect();
+    // How far packs are apart, the sick included: what is not known of one is drawn towards none by that much.
+    let known = seen.iter().flatten().count().max(1) as f64;
+    let apart2 = seen.iter().flatten().map(|(mean, ..)| mean.powi(2)).sum::<f64>() / known;
+    let prior2 = apart2.max(APART_LEAST_K.powi(2));
+    let drawn = |(mean, error2, weeks): (f64, f64, usize)| {
+        let known2 = 1.0 / (1.0 / error2.max(1e-6) + 1.0 / prior2);
+        let own = mean * known2 / error2.max(1e-6);
+        let sick = 0.5 * libm::erfc((SICK_K - own) / known2.sqrt() / std::f64::consts::SQRT_2);
+        Lately { own, error: known2.sqrt(), sick, weeks }
+    };
+    seen.into_iter().map(|seen| seen.map(drawn)).collect()
 }
 
 /// The middle value; of an even number the mean of the middle two. Sorts. Not a number of nothing.

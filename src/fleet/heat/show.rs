@@ -6,11 +6,11 @@ use super::Study;
 use super::hot::{HOT_C, HOT_FOR_THE_DAY_K, HotDay, Why};
 use super::model::{Model, SICK_K};
 use super::sensors::{self, Bias, OFF_K};
-use crate::fleet::battery::{ask, column, finite};
-use crate::fleet::say;
+use crate::fleet::battery::{column, finite};
 use crate::fleet::sheet::{
     Axis, Cell, Drawn, Level, Mark, Picture, Rung, Section, Sheet, Sure, Table, Trace, WorkKind, WorkLine,
 };
+use crate::fleet::{span, words};
 
 const SHEET: &str = "heat";
 const DAYS: Option<&str> = Some("heat-days");
@@ -72,7 +72,7 @@ impl Study {
                 .map(|pack| {
                     let own = &self.packs[pack];
                     let lately = own.lately.map_or(String::new(), |lately| {
-                        format!(" ({} K ± {:.1})", say::signed(lately.own), lately.error)
+                        format!(" ({} K ± {:.1})", words::signed(lately.own), lately.error)
                     });
                     format!("{} in {}{lately}", own.name, own.vehicle)
                 })
@@ -85,7 +85,7 @@ impl Study {
             lead.push(self.causes_words());
         }
         let lying: Vec<String> =
-            self.lying().iter().map(|bias| format!("{} ({} K)", bias.vehicle, say::signed(bias.bias))).collect();
+            self.lying().iter().map(|bias| format!("{} ({} K)", bias.vehicle, words::signed(bias.bias))).collect();
         if !lying.is_empty() {
             lead.push(format!("Ambient sensors that are off: {}.", lying.join(", ")));
         }
@@ -97,7 +97,7 @@ impl Study {
         if self.hot.is_empty() {
             return format!(
                 "No day was hot: none of {} reached {HOT_C:.0} °C.",
-                say::count(self.days as u64, "vehicle-day")
+                words::count(self.days as u64, "vehicle-day", "vehicle-days")
             );
         }
         let mut why: BTreeMap<Why, u64> = BTreeMap::new();
@@ -106,10 +106,11 @@ impl Study {
         }
         let parts: Vec<String> = why.into_iter().map(|(why, count)| format!("{} {count}", why.name())).collect();
         format!(
-            "{} of {} were hot; by cause: {}.",
-            say::count(self.hot.len() as u64, "vehicle-day"),
-            self.days,
-            parts.join(", ")
+            "{} of {} were hot; by what added most: {}. {} would not have been hot but for the pack.",
+            words::count(self.hot.len() as u64, "vehicle-day", "vehicle-days"),
+            words::number(self.days as f64, 0),
+            parts.join(", "),
+            words::number(self.hot.iter().filter(|day| day.but_for_pack).count() as f64, 0)
         )
     }
 
@@ -125,7 +126,7 @@ impl Study {
                 "What is left of a pack's peak temperature when weather and work are taken off, over the last eight weeks. \
                  Called sick: more than {SICK_K:.0} K with a probability of {} or more, so that no more than one in twenty of \
                  those called so is expected not to be.",
-                say::percent(super::model::SURE)
+                words::percent(super::model::SURE)
             )],
             ..Section::default()
         };
@@ -221,9 +222,10 @@ impl Study {
                     if self.limit < HOT_C { " (the hottest hundredth of all days)" } else { "" }
                 ),
                 format!(
-                    "Called this pack's: it adds {SICK_K:.0} K or more, and the day would not have been hot without. Unexplained: \
-                     the same of that day alone, such as a load the bus does not tell of, or a wrong sensor. Else it is the \
-                     greater of weather and work."
+                    "The cause is the part that added most; of a day that was hot only for its weather and work, they are no \
+                     reason. Not hot but for this pack: it adds {SICK_K:.0} K or more, and without that the day would not have \
+                     been hot, whatever added most. Unexplained is what that day alone added: a load the bus does not tell of, \
+                     or a wrong sensor."
                 ),
                 self.causes_words(),
             ],
@@ -253,14 +255,15 @@ impl Study {
             column("work", "K", "For more or less km off the wire and charge than usual."),
             column("this pack", "K", "What it adds in that month."),
             column("unexplained", "K", "What is left."),
-            column("cause", "", "What made it hot."),
+            column("cause", "", "What added most."),
+            column("but for this pack", "", "Whether it would not have been hot without what this pack adds."),
         ];
         let rows = days
             .iter()
             .map(|day| {
                 let pack = &self.packs[day.pack];
                 vec![
-                    ask::day(day.day).map_or(Cell::Missing(""), Cell::Day),
+                    span::day_of(day.day).map_or(Cell::Missing(""), Cell::Day),
                     Cell::Vehicle(pack.vehicle.clone()),
                     Cell::Text(pack.name.clone()),
                     Cell::number(day.peak, 1),
@@ -270,6 +273,7 @@ impl Study {
                     Cell::number(day.own, 1),
                     Cell::number(day.unexplained, 1),
                     Cell::Text(day.why.name().into()),
+                    Cell::Text(if day.but_for_pack { "not hot" } else { "hot" }.into()),
                 ]
             })
             .collect();
@@ -280,7 +284,7 @@ impl Study {
         let rows = days
             .iter()
             .map(|day| {
-                let date = ask::day(day.day).map(|day| day.to_string()).unwrap_or_default();
+                let date = span::day_of(day.day).map(|day| day.to_string()).unwrap_or_default();
                 let label = format!("{} {date}", self.packs[day.pack].vehicle);
                 let parts = [day.usual, day.weather, day.work, day.own, day.unexplained];
                 (label, parts.into_iter().map(finite).collect())
@@ -291,12 +295,12 @@ impl Study {
                 "{} reached {:.1} °C on {}: usual {:.1} °C, weather {} K, work {} K, this pack {} K, unexplained {} K.",
                 self.packs[day.pack].vehicle,
                 day.peak,
-                ask::day(day.day).map(|day| day.to_string()).unwrap_or_default(),
+                span::day_of(day.day).map(|day| day.to_string()).unwrap_or_default(),
                 day.usual,
-                say::signed(day.weather),
-                say::signed(day.work),
-                say::signed(day.own),
-                say::signed(day.unexplained)
+                words::signed(day.weather),
+                words::signed(day.work),
+                words::signed(day.own),
+                words::signed(day.unexplained)
             )
         });
         Picture {
@@ -327,7 +331,7 @@ impl Study {
         let mut text = vec![format!(
             "Peak battery temperature on ambient temperature, km off the wire and charge drawn, with an effect of each pack: a \
              robust fit over {}. A sound day scatters {:.1} K about it; sound packs differ by {:.1} K.",
-            say::count(model.days as u64, "vehicle-day"),
+            words::count(model.days as u64, "vehicle-day", "vehicle-days"),
             finite(model.scale),
             finite(model.spread)
         )];
@@ -379,7 +383,7 @@ impl Study {
                 "Each vehicle's ambient sensor against the middle of all vehicles in service in the same three hours, week by \
                  week. Off: by more than {OFF_K} K with a probability of {} or more. One that is further off in warm weeks, \
                  or on the road than parked in the morning, stands in the sun or in waste heat.",
-                say::percent(sensors::SURE)
+                words::percent(sensors::SURE)
             )],
             pictures: vec![sensor_ladder("sensors-picture", &rungs, None)],
             tables: vec![sensor_table("sensors", &order)],
@@ -400,16 +404,20 @@ impl Study {
         let pack = &self.packs[number];
         let lately = pack.lately?;
         let hot: Vec<&HotDay> = self.hot.iter().filter(|day| day.pack == number).collect();
-        let blamed = hot.iter().filter(|day| day.why == Why::Pack).count();
-        let sure = format!("{} sure that it adds more than {SICK_K:.0} K", say::percent(lately.sick));
+        let blamed = hot.iter().filter(|day| day.but_for_pack).count();
+        let sure = format!("{} sure that it adds more than {SICK_K:.0} K", words::percent(lately.sick));
         let mut reason = format!(
             "{} K (± {:.1}) hotter than weather and work explain over {}; {sure}",
-            say::signed(lately.own),
+            words::signed(lately.own),
             lately.error,
-            say::count(lately.weeks as u64, "week")
+            words::count(lately.weeks as u64, "week", "weeks")
         );
         if !hot.is_empty() {
-            reason += &format!("; {} of {} were for this pack", blamed, say::count(hot.len() as u64, "hot day"));
+            reason += &format!(
+                "; {} of {} would not have been hot without",
+                blamed,
+                words::count(hot.len() as u64, "hot day", "hot days")
+            );
         }
         let evidence = self.weeks_picture(number);
         Some(WorkLine {
@@ -426,7 +434,7 @@ impl Study {
     }
 
     fn sensor_line(&self, bias: &Bias) -> WorkLine {
-        let sure = format!("{} sure that it is off by more than {OFF_K} K", say::percent(bias.off));
+        let sure = format!("{} sure that it is off by more than {OFF_K} K", words::percent(bias.off));
         WorkLine {
             vehicle: Some(bias.vehicle.clone()),
             subject: "ambient temperature sensor".into(),
@@ -452,10 +460,10 @@ impl Study {
                 section.text.push(format!(
                     "Pack {}: {} K (± {:.1}) beside what weather and work explain, over the last {}; {} to be sick.",
                     pack.name,
-                    say::signed(lately.own),
+                    words::signed(lately.own),
                     lately.error,
-                    say::count(lately.weeks as u64, "week"),
-                    say::percent(lately.sick)
+                    words::count(lately.weeks as u64, "week", "weeks"),
+                    words::percent(lately.sick)
                 ));
                 section.pictures.push(self.weeks_picture(number));
             }
@@ -503,14 +511,14 @@ impl Study {
             .iter()
             .map(|week| {
                 vec![
-                    ask::day(week.from).map_or(Cell::Missing(""), Cell::Day),
+                    span::day_of(week.from).map_or(Cell::Missing(""), Cell::Day),
                     Cell::number(week.own, 1),
                     Cell::Count(week.days as u64),
                 ]
             })
             .collect();
         let says = pack.lately.map_or("It has not run lately.".into(), |lately| {
-            format!("Lately {} K (± {:.1}).", say::signed(lately.own), lately.error)
+            format!("Lately {} K (± {:.1}).", words::signed(lately.own), lately.error)
         });
         Picture {
             id: format!("pack-weeks-{number}"),
@@ -534,19 +542,22 @@ impl Study {
 }
 
 fn bias_words(bias: &Bias) -> String {
-    let which = if bias.bias < 0.0 { "too cold" } else { "too warm" };
-    let mut words = format!("shows {:.1} K (± {:.1}) {which}", bias.bias.abs(), bias.error);
-    words += &format!(" against the fleet, over {}", say::count(bias.weeks as u64, "week"));
-    if let Some(since) = bias.since.and_then(ask::day) {
-        words += &format!(", since about {since}");
+    let mut said = match bias.bias {
+        off if off.abs() < 0.05 => "agrees with the fleet".to_owned(),
+        off if off < 0.0 => format!("shows {:.1} K (± {:.1}) too cold against the fleet", -off, bias.error),
+        off => format!("shows {off:.1} K (± {:.1}) too warm against the fleet", bias.error),
+    };
+    said += &format!(", over {}", words::count(bias.weeks as u64, "week", "weeks"));
+    if let Some(since) = bias.since.and_then(span::day_of) {
+        said += &format!(", since about {since}");
     }
     if let Some((warm, cold)) = bias.warm_cold.filter(|(warm, cold)| (warm - cold).abs() >= 1.0) {
-        words += &format!("; {} K in warm weeks, {} K in cold ones", say::signed(warm), say::signed(cold));
+        said += &format!("; {} K in warm weeks, {} K in cold ones", words::signed(warm), words::signed(cold));
     }
     if let Some(parked) = bias.parked {
-        words += &format!("; parked in the morning {} K (± {:.1})", say::signed(parked.above), parked.error);
+        said += &format!("; parked in the morning {} K (± {:.1})", words::signed(parked.above), parked.error);
     }
-    words
+    said
 }
 
 fn sensor_table(id: &str, order: &[&Bias]) -> Table {
@@ -571,7 +582,7 @@ fn sensor_table(id: &str, order: &[&Bias]) -> Table {
                 Cell::number(bias.error, 2),
                 Cell::share(bias.off),
                 Cell::Count(bias.weeks as u64),
-                bias.since.and_then(ask::day).map_or(Cell::Missing("no step"), Cell::Day),
+                bias.since.and_then(span::day_of).map_or(Cell::Missing("no step"), Cell::Day),
                 Cell::maybe(bias.warm_cold.map(|both| both.0), 1, "too few"),
                 Cell::maybe(bias.warm_cold.map(|both| both.1), 1, "too few"),
                 Cell::maybe(bias.parked.map(|parked| parked.above), 1, "no signals"),
@@ -614,7 +625,7 @@ fn course_picture(bias: &Bias) -> Picture {
     let columns = vec![column("week from", "", ""), column("above the fleet", "K", "Middle of its runs.")];
     let rows = points
         .iter()
-        .map(|(from, above)| vec![ask::day(*from).map_or(Cell::Missing(""), Cell::Day), Cell::number(*above, 1)])
+        .map(|(from, above)| vec![span::day_of(*from).map_or(Cell::Missing(""), Cell::Day), Cell::number(*above, 1)])
         .collect();
     Picture {
         id: format!("sensor-{}", bias.vehicle),

@@ -118,6 +118,10 @@ pub(super) fn unit(code: &str) -> String {
     match code {
         "" | "1" => return String::new(),
         "/min" => return "a minute".into(),
+        "d" => return "days".into(),
+        "wk" => return "weeks".into(),
+        "mo" => return "months".into(),
+        "a" => return "years".into(),
         _ => {}
     }
     let mut out = String::new();
@@ -217,6 +221,8 @@ mod tests {
             ("1/km", "1/km"),
             ("mm/a", "mm/year"),
             ("/mo", "/month"),
+            ("d", "days"),
+            ("km/d", "km/day"),
             ("dB", "dB"),
             ("s-1", "s⁻¹"),
             ("u", "u"),

@@ -96,7 +96,7 @@ mod tests {
         for (from, to, wanted) in table {
             close(metres(from, to), wanted, 1e-8 * wanted.sqrt());
         }
-        close(metres((0.0, 0.0), (90.0, 0.0)), 10_001_965.7293, 1e-4);
+        close(metres((0.0, 0.0), (90.0, 0.0)), 10_001_965.729_3, 1e-4);
         close(metres((50.0, 8.0), (50.0001, 8.0002)), 18.1474, 5e-5);
     }
 

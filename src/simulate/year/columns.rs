@@ -54,6 +54,11 @@ impl<'d> Columns<'d> {
         Self { defs, rules, kept }
     }
 
+    /// The set.
+    pub(super) fn defs(&self) -> &'d Definitions {
+        self.defs
+    }
+
     /// The rows of a run.
     pub(super) fn rows(&self, facts: &RunFacts) -> (RunRow, Vec<EventRow>) {
         let mut counts = vec![0_u64; self.rules.counters.len()];

@@ -8,12 +8,13 @@
 use super::super::ServiceDay;
 use super::super::battery::{Battery, State};
 use super::super::chance::Chance;
+use super::super::day::AirSensor;
 use super::super::fleet::{Duty, Fault, Piece as Work, Sensor, Trip, Vehicle};
 use super::super::rolling::{CONVERTER_EFFICIENCY, Flow, POOR_W, base_load, heating, limits, motor_after};
 use super::super::route::Route;
-use super::super::shift::{Manner, PLAIN_WIRE_PER_M, POLES_UP_AFTER_S};
+use super::super::shift::{Manner, PLAIN_WIRE_PER_M, POLES_UP_AFTER_S, YARD_UP_S, arc_at_work, arc_per_m, loses_at};
 use super::super::supply::Offer;
-use super::super::town::Town;
+use super::super::town::{SpecialKind, Town};
 use super::super::weather::{Weather, weather};
 use super::columns::{Occurrence, RunFacts};
 use super::tape::{Load, Mark, Met, Piece, Tapes};
@@ -30,6 +31,8 @@ const MAKE_READY_S: f64 = 420.0;
 const TERMINAL_S: f64 = 45.0;
 /// A stop on wet streets takes this much more traction. Unit: 1.
 const WET: f64 = 1.025;
+/// The third load of a piece is that of coasting.
+const COASTING: usize = 2;
 /// Position is told this exactly at summary depth. Unit: degrees.
 const GRAIN: f64 = 1e-5;
 /// What the yard's own standing is fed with.
@@ -47,12 +50,24 @@ pub(super) const COUNTS: &[&str] = &[
     "battery_timeouts",
     "ambient_sensor_outages",
     "motor_sensor_outages",
+    "flashes",
+    "section_gaps_under_current",
+    "coast_switches_under_current",
+    "power_switches_starved",
+    "collectors_apart",
 ];
+/// So much current sets a switch. Unit: A.
+const SETS_A: f64 = 40.0;
+/// Less current than this draws no arc. Unit: A.
+const ARC_A: f64 = 45.0;
+/// Standing with the poles up counts as parked after so long. Unit: s.
+const PARKED_AFTER_S: f64 = 30.0;
 
 /// Why a pole left its wire.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub(super) enum Cause {
     Overhead,
+    Vehicle,
     Collector,
     Operator,
     Ice,
@@ -64,6 +79,7 @@ impl Cause {
     pub(super) fn word(self) -> &'static str {
         match self {
             Self::Overhead => "overhead",
+            Self::Vehicle => "this vehicle here",
             Self::Collector => "collector",
             Self::Operator => "operator",
             Self::Ice => "ice",
@@ -136,6 +152,9 @@ struct Sums {
     off_wire_m: f64,
     off_wire_s: f64,
     parked_down_s: f64,
+    parked_up_s: f64,
+    parked_j: f64,
+    detection_low: Extreme,
     coasting_s: f64,
     low_line_s: f64,
     battery_cs: f64,
@@ -208,6 +227,16 @@ struct Life<'a> {
     phantom: f64,
     dropouts_per_hour: f64,
     outages: Vec<(Sensor, f64)>,
+    /// Degrees and times an hour at which the collectors ride apart.
+    apart: (f64, f64),
+    loses_at: Option<(usize, f64)>,
+    charges_in_yard: bool,
+    in_yard: bool,
+    parked: bool,
+    coasts: bool,
+    sensor: AirSensor,
+    said_c: f64,
+    arcs: Chance,
     poles: Chance,
     stops: Chance,
     ailments: Chance,
@@ -218,14 +247,14 @@ struct Life<'a> {
 
 impl<'a> Life<'a> {
     fn new(today: &'a Today, vehicle: &'a Vehicle, mut battery: Battery) -> Self {
-        let stream =
-            |subject| Chance::of(today.seed, subject, &[vehicle.number.into(), today.day.local_day() as u64]);
+        let stream = |subject| Chance::of(today.seed, subject, &[vehicle.number.into(), today.day.local_day() as u64]);
         let fault = |of: &dyn Fn(&Fault) -> Option<f64>| vehicle.faults.iter().find_map(of);
         let air = weather(today.seed, today.day.local_day(), f64::from(today.day.start_hour()));
         battery.temperature_c = garage_c(&air) + 2.0;
         let collector = fault(&|f| if let Fault::BadCollector { factor } = f { Some(*factor) } else { None });
         let phantom = fault(&|f| if let Fault::PhantomVoltage { probability } = f { Some(*probability) } else { None });
-        let dropouts = fault(&|f| if let Fault::IntermittentContactor { per_hour } = f { Some(*per_hour) } else { None });
+        let dropouts =
+            fault(&|f| if let Fault::IntermittentContactor { per_hour } = f { Some(*per_hour) } else { None });
         let outage = |fault: &Fault| match fault {
             Fault::SensorDropOut { sensor, per_hour } => Some((*sensor, *per_hour)),
             _ => None,
@@ -247,6 +276,15 @@ impl<'a> Life<'a> {
             phantom: phantom.unwrap_or(0.0),
             dropouts_per_hour: dropouts.unwrap_or(0.0),
             outages: vehicle.faults.iter().filter_map(outage).collect(),
+            apart: vehicle.faults.iter().find_map(apart).unwrap_or_default(),
+            loses_at: vehicle.faults.iter().find_map(|fault| loses_at(today.town, fault)),
+            charges_in_yard: !vehicle.faults.contains(&Fault::NoYardCharge),
+            in_yard: false,
+            parked: false,
+            coasts: false,
+            sensor: AirSensor::of(vehicle),
+            said_c: air.air_c,
+            arcs: stream("year arcs"),
             poles: stream("year poles"),
             stops: stream("year stops"),
             ailments: stream("year ailments"),
@@ -270,36 +308,52 @@ impl<'a> Life<'a> {
             self.motor_c = garage_c + (self.motor_c - garage_c) * libm::exp(-rest_s / 7_000.0);
         }
         self.sums = Sums { start_s: self.now_s, ..Sums::default() };
+        self.weather_until_s = self.now_s;
         let trips = duty.trips(self.today.town, work);
         let Some(first) = trips.first() else { return };
         self.degrees = self.place_degrees(first.places.first().copied());
         // Making ready, the first of it with the poles still down.
         let start_s = self.now_s;
-        let parked_s = POLES_UP_AFTER_S + CONNECTING_S;
-        self.stand(parked_s, Feed::Battery);
+        let down_s = POLES_UP_AFTER_S + CONNECTING_S;
+        self.in_yard = true;
+        self.stand(down_s, Feed::Battery);
         self.park_down(start_s + 30.0, start_s + POLES_UP_AFTER_S);
-        self.stand(MAKE_READY_S - parked_s, Feed::Line(YARD));
+        self.park_up(MAKE_READY_S - down_s);
+        self.in_yard = false;
         let manner = Manner::of(work.operator);
         let handling = manner.handling * (self.today.heaviness)(work.operator);
         let mut on_battery = false;
-        for trip in &trips {
+        for (index, trip) in trips.iter().enumerate() {
             let stays_s = (trip.departs_s - self.now_s).max(0.0);
             let feed = if on_battery { Feed::Stretch } else { Feed::Line(YARD) };
             self.stand(stays_s, feed);
             on_battery = self.trip(trip, work, handling, on_battery);
-            self.stand(TERMINAL_S, if on_battery { Feed::Stretch } else { Feed::Line(YARD) });
+            if index + 1 < trips.len() {
+                self.stand(TERMINAL_S, if on_battery { Feed::Stretch } else { Feed::Line(YARD) });
+            }
         }
-        // Parked, poles down.
+        // Parked, first with the poles up, then down.
+        self.in_yard = true;
+        let up_s = self.manner.between(YARD_UP_S.0, YARD_UP_S.1);
+        self.park_up(TERMINAL_S + up_s);
         let start_s = self.now_s;
         let stays_s = self.manner.between(200.0, 420.0);
-        self.stand(5.0, Feed::Line(YARD));
-        self.stand(stays_s - 5.0, Feed::Battery);
-        self.park_down(start_s + 9.0 + 30.0, start_s + stays_s);
+        self.stand(stays_s, Feed::Battery);
+        self.park_down(start_s + 4.0 + 30.0, start_s + stays_s);
+        self.in_yard = false;
         self.finish(duty, work);
     }
 
     fn place_degrees(&self, place: Option<usize>) -> (f64, f64) {
         place.map_or((0.0, 0.0), |place| self.today.town.places[place].degrees())
+    }
+
+    /// Stands in the yard with the poles up.
+    fn park_up(&mut self, seconds: f64) {
+        self.stand(PARKED_AFTER_S, Feed::Line(YARD));
+        self.parked = true;
+        self.stand(seconds - PARKED_AFTER_S, Feed::Line(YARD));
+        self.parked = false;
     }
 
     /// One parking with the poles down, counted from a moment on.
@@ -402,16 +456,26 @@ impl<'a> Life<'a> {
                     }
                 }
             }
-            Met::Work { work: index, dead } => {
+            Met::Work { work: index, dead, turns } => {
                 self.lived.passages[index] += 1;
                 let special = &self.today.town.special_work[index];
                 let haste = (mark.speed_kmh / special.kind.advised_kmh()).clamp(0.5, 2.0);
                 let vehicle = self.proneness(handling) / if special.out_of_true { self.collector } else { 1.0 };
-                let chance = (special.pole_off_probability * vehicle * haste * haste).min(0.5);
+                let here = self.loses_at.filter(|at| at.0 == index).map_or(0.0, |at| at.1);
+                let chance = (special.pole_off_probability * vehicle * haste * haste + here).min(0.5);
                 if self.poles.happens(chance) {
-                    let own = if special.out_of_true { Some(Cause::Overhead) } else { None };
+                    let own = if special.out_of_true {
+                        Some(Cause::Overhead)
+                    } else {
+                        (here > 0.0).then_some(Cause::Vehicle)
+                    };
                     let cause = own.unwrap_or_else(|| self.cause(work.operator, haste));
                     return Some(self.lose_pole(route, mark, at_s, Some(index), cause, work));
+                }
+                let drawn_a = self.drawn_a(mark);
+                let arc = self.arcs.happens(arc_at_work(self.collector, &self.weather, special.out_of_true));
+                if arc && drawn_a > ARC_A {
+                    self.flash(route, mark.at_m, at_s + 0.6, mark.speed_kmh, drawn_a);
                 }
                 if dead {
                     self.set_place(route, mark.at_m);
@@ -423,11 +487,51 @@ impl<'a> Life<'a> {
                     ];
                     if gap_s > 0.12 {
                         self.occur("section_gaps", at_s + 0.12, Some(at_s + gap_s), kept);
+                        self.pass_set_switch(special.kind, mark, at_s, gap_s, drawn_a, turns);
                     }
                 }
             }
         }
         None
+    }
+
+    /// Gaps in which it matters what was drawn before.
+    fn pass_set_switch(&mut self, kind: SpecialKind, mark: &Mark, at_s: f64, gap_s: f64, drawn_a: f64, turns: bool) {
+        let under_current = drawn_a > SETS_A;
+        let counter = match kind {
+            SpecialKind::SectionGap if under_current => "section_gaps_under_current",
+            SpecialKind::CoastSwitch if under_current => "coast_switches_under_current",
+            SpecialKind::PowerSwitch if turns && !under_current => "power_switches_starved",
+            _ => return,
+        };
+        let heating_w = heating(self.vehicle.build, self.weather.air_c, true, false);
+        let kept = vec![
+            ("motion.speed", mark.speed_kmh),
+            ("driver.power_pedal", 100.0 * mark.pedal),
+            ("auxiliaries.heating_power", heating_w / 1_000.0),
+            // Which way is not on the tape.
+            ("driver.turn_indicator", 1.0),
+        ];
+        self.occur(counter, at_s + 0.12, Some(at_s + gap_s), kept);
+    }
+
+    /// Line current at a mark. Unit: A.
+    fn drawn_a(&self, mark: &Mark) -> f64 {
+        let build = self.vehicle.build;
+        let own_w = base_load(build, false) + heating(build, self.weather.air_c, true, false);
+        let charging_w = if mark.charges { self.battery.most_in_w(false) } else { 0.0 };
+        ((mark.driven_w + own_w + charging_w) / YARD.open_v).min(limits(build).2)
+    }
+
+    fn flash(&mut self, route: &Route, at_m: f64, at_s: f64, speed_kmh: f64, drawn_a: f64) {
+        self.set_place(route, at_m);
+        let kept = vec![
+            ("motion.speed", speed_kmh),
+            ("line_input.line_voltage", self.arcs.between(180.0, 390.0)),
+            ("line_input.line_current", drawn_a),
+            ("ambient.ambient_temperature", self.said_c),
+        ];
+        self.occur("flashes", at_s, Some(at_s + 0.05), kept);
     }
 
     /// Times as many pole-offs as a sound collector in fair weather has.
@@ -505,11 +609,18 @@ impl<'a> Life<'a> {
             self.lived.wet_km += if self.weather.wet { piece.m / 1_000.0 } else { 0.0 };
             self.lived.ice_km += if self.weather.ice { piece.m / 1_000.0 } else { 0.0 };
             self.drop_out(piece, start_s);
+            self.ride_apart(piece, route, start_s);
+            let powered_m = piece.m * piece.powered_s / piece.s;
+            if self.arcs.happens((arc_per_m(self.collector, &self.weather) * powered_m).min(1.0)) {
+                let drawn_a = (piece.loads[0].driven_w / YARD.open_v).clamp(ARC_A, limits(self.vehicle.build).2);
+                self.flash(route, piece.at_m, start_s, 3.6 * piece.m / piece.s, drawn_a);
+            }
             let plain = PLAIN_WIRE_PER_M * piece.m * self.proneness(handling);
             if piece.fastest_ms > 8.0 / 3.6 && self.poles.happens(plain) {
                 let cause = if self.collector > 5.0 { Cause::Collector } else { Cause::Chance };
                 let speed_kmh = 3.6 * piece.m / piece.s;
-                let mark = Mark { piece: 0, s: 0.0, at_m: piece.at_m, met: Met::Stop, speed_kmh, pedal: 0.0 };
+                let (at_m, met) = (piece.at_m, Met::Stop);
+                let mark = Mark { piece: 0, s: 0.0, at_m, met, speed_kmh, pedal: 0.0, driven_w: 0.0, charges: false };
                 self.lose_pole(route, &mark, self.now_s, None, cause, work);
             }
         }
@@ -519,7 +630,7 @@ impl<'a> Life<'a> {
     /// Gives a piece what it needs; how many times as long it took.
     fn give(&mut self, piece: &Piece, feed: Feed) -> f64 {
         let mut seconds = 0.0;
-        for load in piece.loads.iter().filter(|load| load.s > 0.0) {
+        for (index, load) in piece.loads.iter().enumerate().filter(|(_, load)| load.s > 0.0) {
             let driven_w = load.driven_w * if self.weather.wet { WET } else { 1.0 };
             let mut load = Load { driven_w, ..*load };
             if let Feed::Stretch = feed {
@@ -535,20 +646,24 @@ impl<'a> Life<'a> {
                 load = Load { s: load.s * times, driven_w: load.driven_w / times, ..load };
             }
             seconds += load.s;
+            self.coasts = index == COASTING;
             self.flow(load, feed);
+            self.coasts = false;
         }
         if let Feed::Line(offer) = feed {
-            let aux_w = base_load(self.vehicle.build, false) + heating(self.vehicle.build, self.weather.air_c, true, false);
+            let aux_w =
+                base_load(self.vehicle.build, false) + heating(self.vehicle.build, self.weather.air_c, true, false);
             let charging_a = self.charging_a(piece, &offer, aux_w);
-            let (volts, peak_a) = offer.at((piece.loads[0].driven_w + aux_w).min(offer.most_w(limits(self.vehicle.build).2)));
+            let (volts, peak_a) =
+                offer.at((piece.loads[0].driven_w + aux_w).min(offer.most_w(limits(self.vehicle.build).2)));
             self.sums.current_peak.raise((peak_a + charging_a).min(limits(self.vehicle.build).2), self.now_s);
             self.sums.line_low.lower(volts, self.now_s);
             if volts < 480.0 {
                 self.sums.low_line_s += piece.loads[0].s;
             }
-            let (high_v, _) = offer.at(-(piece.loads[2].back_w - aux_w).clamp(0.0, offer.most_back_w()));
+            let (high_v, _) = offer.at(-(piece.loads[3].back_w - aux_w).clamp(0.0, offer.most_back_w()));
             self.sums.line_high.raise(high_v, self.now_s);
-            if (aux_w / volts) + charging_a > 40.0 {
+            if aux_w / offer.open_v.max(400.0) > 40.0 {
                 self.sums.coasting_s += piece.coasting_s;
             }
         }
@@ -572,8 +687,9 @@ impl<'a> Life<'a> {
         let need_w = load.driven_w - load.back_w + aux_w;
         let offer = if let Feed::Line(offer) = feed { Some(offer) } else { None };
         let line = offer.as_ref().map(|offer| (offer, limits(build).2));
-        let takes_w = (self.battery.most_in_w(false), self.battery.most_in_w(true));
-        let flow = Flow::of(need_w, line, takes_w);
+        let charges = !self.coasts && (self.charges_in_yard || !self.in_yard);
+        let charging_w = if charges { self.battery.most_in_w(false) } else { 0.0 };
+        let flow = Flow::of(need_w, line, (charging_w, self.battery.most_in_w(true)));
         let stretch = matches!(feed, Feed::Stretch);
         let gave_up = self.battery.step(load.s, flow.battery_w, self.weather.air_c.max(-5.0), stretch);
         self.now_s += load.s;
@@ -585,6 +701,10 @@ impl<'a> Life<'a> {
         sums.battery_out_j += terminal_w.max(0.0) * s;
         sums.battery_in_j += (-terminal_w).max(0.0) * s;
         sums.drawn_as += self.battery.amperes.max(0.0) * s;
+        if self.parked {
+            sums.parked_up_s += s;
+            sums.parked_j += (-terminal_w).max(0.0) * s;
+        }
         sums.s += s;
         sums.battery_cs += self.battery.temperature_c * s;
         sums.battery_peak.raise(self.battery.temperature_c, now_s);
@@ -619,7 +739,7 @@ impl<'a> Life<'a> {
 
     /// What the ambient sensor says. Unit: °C.
     fn ambient_c(&self) -> f64 {
-        self.weather.air_c
+        self.said_c
     }
 
     fn look_out(&mut self) {
@@ -627,6 +747,27 @@ impl<'a> Life<'a> {
             self.weather_until_s = self.now_s + 120.0;
             let hour = f64::from(self.today.day.start_hour()) + self.now_s / 3_600.0;
             self.weather = weather(self.today.seed, self.today.day.local_day(), hour);
+            let sun = self.sensor.sun(self.today.seed, &self.today.day, hour);
+            self.said_c = self.weather.air_c + self.sensor.kelvin * sun;
+            let detection_m = self.sensor.detection_m(self.said_c);
+            self.sums.detection_low.lower(detection_m, self.now_s);
+        }
+    }
+
+    fn ride_apart(&mut self, piece: &Piece, route: &Route, start_s: f64) {
+        let (degrees, per_hour) = self.apart;
+        let chance = 2.0 * per_hour / 3_600.0 * piece.shaken_s;
+        if chance > 0.0 && self.ailments.happens(chance.min(1.0)) {
+            let seconds = self.ailments.between(12.0, 50.0);
+            self.set_place(route, piece.at_m);
+            let swing = 4.0 + 6.0 * self.ailments.bell().clamp(-1.5, 1.5);
+            let kept = vec![
+                ("motion.speed", 3.6 * piece.m / piece.s),
+                ("poles.spread", degrees.min(26.0)),
+                ("poles.left_swing", swing),
+                ("poles.right_swing", swing + degrees),
+            ];
+            self.occur("collectors_apart", start_s + 2.5, Some(start_s + seconds), kept);
         }
     }
 
@@ -689,6 +830,8 @@ impl<'a> Life<'a> {
             ("energy_into_battery", kwh(sums.battery_in_j)),
             ("battery_charge_drawn", number(sums.drawn_as / 3_600.0)),
             ("parked_poles_down_time", number(sums.parked_down_s)),
+            ("parked_poles_up_time", number(sums.parked_up_s)),
+            ("charged_parked", kwh(sums.parked_j)),
             ("coasting_under_current_time", number(sums.coasting_s)),
             ("low_line_voltage_time", number(sums.low_line_s)),
             ("battery_timeouts_by_manager", growth("battery_timeouts_by_manager")),
@@ -708,11 +851,19 @@ impl<'a> Life<'a> {
             ("line_voltage_low", sums.line_low),
             ("line_voltage_peak", sums.line_high),
             ("line_current_peak", sums.current_peak),
+            ("detection_distance_lowest", sums.detection_low),
         ];
         values.extend(extremes.into_iter().filter_map(|(name, of)| Some((name, extreme(of)?))));
         let (start_us, end_us) = (self.time_us(sums.start_s), self.time_us(end_s));
         self.lived.drove.push(Drove { from_us: start_us, to_us: end_us, operator: work.operator, line: duty.line });
         self.lived.runs.push(RunFacts { start_us, end_us, values, occurrences, known_counts: COUNTS });
+    }
+}
+
+fn apart(fault: &Fault) -> Option<(f64, f64)> {
+    match fault {
+        Fault::CollectorsApart { degrees, per_hour } => Some((*degrees, *per_hour)),
+        _ => None,
     }
 }
 

@@ -11,6 +11,7 @@
 //! empty.
 
 mod columns;
+mod health;
 mod live;
 mod plan;
 mod records;
@@ -32,12 +33,14 @@ pub use upkeep::{ChannelTruth, UpkeepTruth};
 
 use super::fleet::{Fault, Fleet, Vehicle};
 use super::{DayError, ServiceDay, Town, day};
+use crate::day::ServiceDays;
 use crate::defs::Definitions;
 use crate::frame::TimeUs;
+use crate::health::BusRow;
 use crate::run::{EventRow, RunRow};
 use crate::store::read::MERGED;
 use crate::store::{Change, Store, StoreError, summary};
-use crate::table::runs;
+use crate::table::{health as table_health, runs};
 use columns::Columns;
 use live::{Lived, Today, live};
 use plan::Plan;
@@ -49,6 +52,8 @@ pub const ZONE: &str = super::demo::ZONE;
 pub const HOUR: i8 = super::demo::HOUR;
 /// Recording begins so long before a vehicle is switched on. Unit: µs.
 const BEFORE_US: i64 = 20_000_000;
+/// And goes on for so long after it is switched off. Unit: µs.
+const AFTER_US: i64 = 75_000_000;
 
 /// What is to be made.
 #[derive(Debug, Clone)]
@@ -115,6 +120,8 @@ struct VehicleMonth {
     events: Vec<EventRow>,
     event_days: Vec<Date>,
     event_recordings: Vec<TimeUs>,
+    buses: Vec<BusRow>,
+    bus_recordings: Vec<TimeUs>,
     /// By day.
     lived: Vec<DayLived>,
 }
@@ -248,6 +255,8 @@ fn vehicle_month(plan: &Plan, index: usize, days: &[DayPlan], tapes: &Tapes, col
         events: Vec::new(),
         event_days: Vec::new(),
         event_recordings: Vec::new(),
+        buses: Vec::new(),
+        bus_recordings: Vec::new(),
         lived: Vec::new(),
     };
     for at in days {
@@ -264,6 +273,10 @@ fn vehicle_month(plan: &Plan, index: usize, days: &[DayPlan], tapes: &Tapes, col
         let reported = Plan::reports(vehicle_plan, day);
         let recording_us = lived.runs.first().map_or(0, |run| run.start_us - BEFORE_US);
         for facts in lived.runs.drain(..).filter(|_| reported) {
+            let span = (facts.start_us - BEFORE_US, facts.end_us + AFTER_US);
+            let rows = health::rows(plan, columns.defs(), vehicle.number, day, span);
+            month.bus_recordings.extend(rows.iter().map(|_| recording_us));
+            month.buses.extend(rows);
             let (run, events) = columns.rows(&facts);
             month.event_days.extend(events.iter().map(|_| at.date));
             month.event_recordings.extend(events.iter().map(|_| recording_us));
@@ -282,6 +295,11 @@ fn vehicle_day(plan: &Plan, at: &DayPlan, vehicle: &Vehicle, tapes: &Tapes) -> L
     let today = Today { seed: plan.seed, town: &at.town, tapes, day: at.day, heaviness: &heaviness };
     let duty = at.fleet.duty(&at.town, vehicle, at.day.local_day());
     live(&today, vehicle, &duty, day::pack(vehicle, &at.day))
+}
+
+fn service_days() -> ServiceDays {
+    let zone = jiff::tz::TimeZone::get(ZONE).unwrap_or(jiff::tz::TimeZone::UTC);
+    ServiceDays::new(zone, jiff::civil::Time::constant(HOUR, 0, 0, 0))
 }
 
 /// Puts a month's rows into the store: one file a table.
@@ -313,6 +331,13 @@ fn write_month(
     put(runs::RUNS, &batches)?;
     let batches: Vec<RecordBatch> = plan.vehicles.par_iter().zip(made).map(of_events).collect();
     put(runs::EVENTS, &batches)?;
+    let days = service_days();
+    let of_buses = |(vehicle, month): (&plan::VehiclePlan, &VehicleMonth)| {
+        let batch = table_health::buses(defs, &vehicle.number.to_string(), &month.buses, &days);
+        summary::with_recordings(&batch, month.bus_recordings.clone())
+    };
+    let batches: Vec<RecordBatch> = plan.vehicles.iter().zip(made).map(of_buses).collect();
+    put(table_health::BUSES, &batches)?;
     Ok(store.commit(&change)?)
 }
 

@@ -98,10 +98,12 @@ pub(super) struct Plan {
 }
 
 /// Vehicles kept on a line: with what is planted, and without.
-const LINES: &[(u16, u8)] = &[(207, 3), (302, 3), (222, 3), (318, 3), (310, 2), (213, 2), (211, 1), (305, 1), (229, 4), (316, 4)];
+const LINES: &[(u16, u8)] =
+    &[(207, 3), (302, 3), (222, 3), (318, 3), (310, 2), (213, 2), (211, 1), (305, 1), (229, 4), (316, 4)];
 
 /// Weak packs: vehicle, usable charge on the first day, loss a year.
-const WEAK: &[(u16, f64, f64)] = &[(207, 0.15, 0.0), (213, 0.135, 0.0), (226, 0.21, 0.08), (310, 0.15, 0.0), (318, 0.185, 0.02)];
+const WEAK: &[(u16, f64, f64)] =
+    &[(207, 0.43, 0.0), (213, 0.33, 0.0), (226, 0.45, 0.08), (310, 0.58, 0.0), (318, 0.42, 0.02), (238, 0.50, 0.05)];
 /// Packs of high resistance: vehicle, times the usual on the first day, gain a year.
 const SICK: &[(u16, f64, f64)] = &[(204, 2.4, 0.0), (219, 2.0, 0.3), (315, 1.0, 2.6)];
 /// The weak pack of the first vehicle goes into the second, so many days into the year.
@@ -120,6 +122,14 @@ const FAULTS: &[(u16, i64, i64, Fault)] = &[
     (305, 0, 400, Fault::PhantomVoltage { probability: 0.1 }),
     (303, 31, 180, Fault::IntermittentContactor { per_hour: 0.5 }),
     (317, 280, 400, Fault::IntermittentContactor { per_hour: 1.0 }),
+    (228, 0, 400, Fault::LosesAt { number: 110, probability: 0.012 }),
+    (209, 120, 400, Fault::CollectorsApart { degrees: 14.0, per_hour: 0.25 }),
+    (212, 0, 400, Fault::NoYardCharge),
+    (320, 90, 400, Fault::NoYardCharge),
+    (216, 0, 400, Fault::SunnySensor { kelvin: 9.0 }),
+    (311, 0, 400, Fault::SunnySensor { kelvin: 6.0 }),
+    (221, 0, 400, Fault::FixedDetection { metres: 2.0 }),
+    (314, 0, 400, Fault::FixedDetection { metres: 4.0 }),
     (205, 0, 400, Fault::SensorDropOut { sensor: Sensor::Ambient, per_hour: 2.0 }),
     (211, 0, 400, Fault::SensorDropOut { sensor: Sensor::Motor, per_hour: 3.0 }),
 ];
@@ -134,15 +144,8 @@ impl Plan {
     /// The plan of a year. `first`: its first day, `days`: how many. Not `planted`: the same fleet with nothing wrong.
     pub(super) fn velmora(seed: u64, size: usize, first: i64, days: i64, planted: bool) -> Self {
         let town = Town::velmora();
-        let mut plan = Self {
-            seed,
-            first,
-            days,
-            packs: Vec::new(),
-            vehicles: Vec::new(),
-            bad_places: Vec::new(),
-            planted,
-        };
+        let mut plan =
+            Self { seed, first, days, packs: Vec::new(), vehicles: Vec::new(), bad_places: Vec::new(), planted };
         for (number, build) in Fleet::numbers(size) {
             let vehicle = plan.vehicle(number, build);
             plan.vehicles.push(vehicle);
@@ -246,12 +249,7 @@ impl Plan {
     fn throw_places_out_of_true(&mut self, town: &Town) {
         if let Some(work) = town.special_work.iter().position(|work| work.out_of_true) {
             // Set right at the end of June.
-            self.bad_places.push(BadPlace {
-                work,
-                from: self.first,
-                to: self.first + 180,
-                probability: OUT_OF_TRUE,
-            });
+            self.bad_places.push(BadPlace { work, from: self.first, to: self.first + 180, probability: OUT_OF_TRUE });
         }
         let other = town.special_work.iter().position(|work| work.name == "Town Hall, towards Old Bridge");
         if let Some(work) = other {

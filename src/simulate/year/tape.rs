@@ -53,8 +53,8 @@ pub(super) struct Piece {
     pub(super) stretch: bool,
     /// Part of the time in which the line was connected.
     pub(super) connected: f64,
-    /// The most power held over a second, then the rest of the time without braking, then braking.
-    pub(super) loads: [Load; 3],
+    /// The most power held over a second, then the rest of the time under power or at rest, then coasting, then braking.
+    pub(super) loads: [Load; 4],
     /// At the wheel, mean of driving and braking. Unit: W.
     pub(super) wheel_w: f64,
     /// Mean square of the share of the most force.
@@ -65,6 +65,8 @@ pub(super) struct Piece {
     pub(super) fastest_ms: f64,
     /// Above 3 km/h, power pedal released, not braking. Unit: s.
     pub(super) coasting_s: f64,
+    /// Under power. Unit: s.
+    pub(super) powered_s: f64,
     /// Above 2 m/s. Unit: s.
     pub(super) shaken_s: f64,
 }
@@ -73,7 +75,7 @@ pub(super) struct Piece {
 #[derive(Debug, Clone, Copy)]
 pub(super) enum Met {
     /// Special work, by its index in the town.
-    Work { work: usize, dead: bool },
+    Work { work: usize, dead: bool, turns: bool },
     /// A stop long enough for dirt to come between collector and wire.
     Stop,
     /// The battery takes over.
@@ -94,6 +96,10 @@ pub(super) struct Mark {
     pub(super) speed_kmh: f64,
     /// Power pedal. Unit: 1.
     pub(super) pedal: f64,
+    /// The most drawn for traction within the last quarter of a second. Unit: W.
+    pub(super) driven_w: f64,
+    /// Whether the battery may be charged.
+    pub(super) charges: bool,
 }
 
 /// One drive of a way, from leaving its first place to arriving at its last.
@@ -144,9 +150,10 @@ impl Tapes {
         let recorded: Vec<_> = jobs.par_iter().map(drive).collect();
         let mut tapes = Self::default();
         for (places, build, tape) in recorded.into_iter().flatten() {
-            let way = tapes.ways.entry((places.clone(), build)).or_insert_with(|| {
-                Way { route: Route::over(town, &places, true), drives: Vec::new() }
-            });
+            let way = tapes
+                .ways
+                .entry((places.clone(), build))
+                .or_insert_with(|| Way { route: Route::over(town, &places, true), drives: Vec::new() });
             way.drives.push(tape);
         }
         tapes
@@ -218,8 +225,8 @@ fn sample(seed: u64, town: &Town, job: &Job) -> Vec<(Vec<usize>, Tape)> {
 struct Recorder {
     build: Build,
     tape: Tape,
-    /// Driven and given back at each step of the piece that is being recorded.
-    steps: Vec<(f64, f64)>,
+    /// Driven and given back at each step of the piece that is being recorded, and whether the vehicle coasted.
+    steps: Vec<(f64, f64, bool)>,
     piece: Piece,
     offers: f64,
     stood_at: Option<usize>,
@@ -244,13 +251,14 @@ impl Recorder {
         }
         for event in events {
             let met = match event {
-                Event::Work { work, dead } => Met::Work { work: *work, dead: *dead },
+                Event::Work { work, dead, turns } => Met::Work { work: *work, dead: *dead, turns: *turns },
                 Event::StretchBegins => Met::StretchBegins,
-                Event::Gap { .. } | Event::PoleOff { .. } | Event::StretchEnds => continue,
+                Event::Gap { .. } | Event::Arc { .. } | Event::PoleOff { .. } | Event::StretchEnds => continue,
             };
             let (piece, s, at_m) = (self.tape.pieces.len(), self.piece.s, shift.at_m);
-            let (speed_kmh, pedal) = (machine.speed_ms * 3.6, shift.orders.power);
-            self.tape.marks.push(Mark { piece, s, at_m, met, speed_kmh, pedal });
+            let (speed_kmh, pedal, charges) = (machine.speed_ms * 3.6, shift.orders.power, shift.orders.charge);
+            let lately = self.steps.iter().rev().take(5).fold(driven_w, |most, step| most.max(step.0));
+            self.tape.marks.push(Mark { piece, s, at_m, met, speed_kmh, pedal, driven_w: lately, charges });
         }
         let stands_at = shift.stands_at();
         self.stood_s = if stands_at.is_some() && stands_at == self.stood_at { self.stood_s + STEP_S } else { 0.0 };
@@ -258,10 +266,12 @@ impl Recorder {
         // Once a stop, where it has got long enough.
         if self.stood_s >= SOILING_S && self.stood_s < SOILING_S + STEP_S && machine.is_connected() {
             let (piece, s, at_m) = (self.tape.pieces.len(), self.piece.s, shift.at_m);
-            self.tape.marks.push(Mark { piece, s, at_m, met: Met::Stop, speed_kmh: 0.0, pedal: 0.0 });
+            let met = Met::Stop;
+            let mark = Mark { piece, s, at_m, met, speed_kmh: 0.0, pedal: 0.0, driven_w: 0.0, charges: true };
+            self.tape.marks.push(mark);
         }
         let piece = &mut self.piece;
-        self.steps.push((driven_w, back_w));
+        self.steps.push((driven_w, back_w, !shift.orders.charge));
         piece.s += STEP_S;
         piece.m += machine.speed_ms * STEP_S;
         piece.wheel_w += driven_w * DRIVE_EFFICIENCY + back_w / DRIVE_EFFICIENCY;
@@ -277,6 +287,9 @@ impl Recorder {
         let kmh = machine.speed_ms * 3.6;
         if kmh > 3.0 && shift.orders.power <= 0.0 && back_w <= 500.0 {
             piece.coasting_s += STEP_S;
+        }
+        if shift.orders.power > 0.0 {
+            piece.powered_s += STEP_S;
         }
         if machine.speed_ms > 2.0 {
             piece.shaken_s += STEP_S;
@@ -311,9 +324,9 @@ impl Recorder {
 }
 
 /// The second of most power, the rest without braking, and braking.
-fn loads(steps: &[(f64, f64)], most_w: f64) -> [Load; 3] {
+fn loads(steps: &[(f64, f64, bool)], most_w: f64) -> [Load; 4] {
     const SECOND: usize = (1.0 / STEP_S) as usize;
-    let sum = |range: &[(f64, f64)]| range.iter().map(|step| step.0).sum::<f64>();
+    let sum = |range: &[(f64, f64, bool)]| range.iter().map(|step| step.0).sum::<f64>();
     let at = (0..=steps.len().saturating_sub(SECOND))
         .max_by(|&a, &b| {
             let of = |at: usize| sum(&steps[at..(at + SECOND).min(steps.len())]);
@@ -321,9 +334,9 @@ fn loads(steps: &[(f64, f64)], most_w: f64) -> [Load; 3] {
         })
         .unwrap_or(0);
     let until = (at + SECOND).min(steps.len());
-    let mean = |steps: &mut dyn Iterator<Item = &(f64, f64)>| {
+    let mean = |steps: &mut dyn Iterator<Item = &(f64, f64, bool)>| {
         let (mut load, mut count) = (Load::default(), 0_u32);
-        for (driven_w, back_w) in steps {
+        for (driven_w, back_w, _) in steps {
             load.driven_w += driven_w;
             load.back_w += back_w;
             count += 1;
@@ -338,7 +351,8 @@ fn loads(steps: &[(f64, f64)], most_w: f64) -> [Load; 3] {
     let rest = || steps[..at].iter().chain(&steps[until..]);
     [
         mean(&mut steps[at..until].iter()),
-        mean(&mut rest().filter(|step| step.1 <= 0.0)),
+        mean(&mut rest().filter(|step| step.1 <= 0.0 && !step.2)),
+        mean(&mut rest().filter(|step| step.1 <= 0.0 && step.2)),
         mean(&mut rest().filter(|step| step.1 > 0.0)),
     ]
 }

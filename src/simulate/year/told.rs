@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use serde::Serialize;
 
 use super::DayLived;
+use super::health::SILENT_BUS;
 use super::live::Cause;
 use super::plan::Plan;
 use super::records::date;
@@ -46,6 +47,8 @@ pub struct YearTruth {
     pub faults: Vec<FaultTruth>,
     /// Vehicles that did not report.
     pub silent: Vec<SilentTruth>,
+    /// A vehicle whose traction bus falls silent now and then, and from when.
+    pub silent_bus: Option<(String, String)>,
     /// Parts and readings.
     pub upkeep: UpkeepTruth,
 }
@@ -203,6 +206,7 @@ pub(super) fn truth(plan: &Plan, lived: &[Vec<DayLived>], upkeep: UpkeepTruth) -
         operator,
         faults: faults.collect(),
         silent: silent.collect(),
+        silent_bus: plan.planted.then(|| (SILENT_BUS.0.to_string(), shown(plan.first + SILENT_BUS.1))),
         upkeep,
     }
 }

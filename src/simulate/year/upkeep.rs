@@ -110,7 +110,8 @@ pub struct ChannelTruth {
 pub(super) fn upkeep(plan: &Plan, lived: &[Vec<DayLived>]) -> Upkeep {
     let mut upkeep = Upkeep {
         heads: "head,vehicle,side,fitted,removed,reason\n".into(),
-        inserts: "insert,vehicle,side,head,batch,fitted,removed,reason,thickness_fitted_mm,thickness_removed_mm\n".into(),
+        inserts: "insert,vehicle,side,head,batch,fitted,removed,reason,thickness_fitted_mm,thickness_removed_mm\n"
+            .into(),
         readings: "day,vehicle,channel,value,note\n".into(),
         truth: UpkeepTruth {
             wear_mm_1000_km: 1_000.0 * WEAR_MM_KM,
@@ -231,7 +232,15 @@ fn tenth(value: f64) -> f64 {
     (value * 10.0).round() / 10.0
 }
 
-fn wear(plan: &Plan, number: u16, side: usize, heads: &[Head], days: &[DayLived], stock: &mut Stock, upkeep: &mut Upkeep) {
+fn wear(
+    plan: &Plan,
+    number: u16,
+    side: usize,
+    heads: &[Head],
+    days: &[DayLived],
+    stock: &mut Stock,
+    upkeep: &mut Upkeep,
+) {
     let mut chance = Chance::of(plan.seed, "year wear", &[number.into(), side as u64]);
     let mut insert = stock.take(plan.first - 1 - chance.below(20) as i64);
     insert.mm -= chance.between(0.0, 8.0);
@@ -240,9 +249,8 @@ fn wear(plan: &Plan, number: u16, side: usize, heads: &[Head], days: &[DayLived]
     let head_on = |day: i64| heads.iter().find(|head| head.from <= day && head.to.is_none_or(|to| day < to));
     let mut last_head = head_on(plan.first).map(|head| head.id.clone()).unwrap_or_default();
     let mut close = |insert: &Insert, head: &str, removed: Option<(i64, f64, &str)>| {
-        let (day, mm, reason) = removed.map_or_else(Default::default, |(day, mm, reason)| {
-            (date(day).to_string(), format!("{mm:.1}"), reason)
-        });
+        let (day, mm, reason) = removed
+            .map_or_else(Default::default, |(day, mm, reason)| (date(day).to_string(), format!("{mm:.1}"), reason));
         let Insert { id, batch, fitted, fitted_mm, .. } = insert;
         let fitted = date(*fitted);
         upkeep.inserts += &format!("{id},{number},{name},{head},{batch},{fitted},{day},{reason},{fitted_mm:.1},{mm}\n");
