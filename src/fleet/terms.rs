@@ -50,6 +50,8 @@ pub struct Names {
     pub pole_offs: String,
     /// Counter: section gaps.
     pub section_gaps: String,
+    /// Counter: section gaps passed with current drawn.
+    pub gap_current: String,
     /// Counter: losses of voltage where the overhead is not built to have one.
     pub unknown_gaps: String,
     /// Counter: phantom voltages.
@@ -96,6 +98,7 @@ impl Default for Names {
             ambient_mean: own("ambient_temperature_mean"),
             pole_offs: own("pole_offs"),
             section_gaps: own("section_gaps"),
+            gap_current: own("section_gaps_under_current"),
             unknown_gaps: own("unknown_gaps"),
             phantom_voltages: own("phantom_voltages"),
             contactor_dropouts: own("contactor_dropouts"),

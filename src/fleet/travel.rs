@@ -114,23 +114,65 @@ pub fn ask(question: &Question) -> Result<Travel, FleetError> {
 /// of its vehicle's. A duty stands under the date on which it begins and under the one before, since a service day goes
 /// on after midnight; a run has one service day, and so meets it once.
 fn duties_query(distance: &str, days: &str, operators: bool) -> Query {
-    let operator = if operators { "d.operator AS operator, " } else { "" };
-    let by = if operators { "1, 2, 3, 4" } else { "1, 2, 3" };
-    let duties = "SELECT vehicle, line, operator, starts, ends, CAST(starts_local AS DATE)";
+    let operator = if operators { ", d.operator AS operator" } else { "" };
     Query {
         id: "km-duties",
         title: "Kilometres by vehicle, line and month, each run shared out among its duties by time",
-        sql: format!(
-            "SELECT r.vehicle AS vehicle, r.month AS month, d.line AS line, {operator}\n  \
-             SUM(r.km * (CAST(EXTRACT(EPOCH FROM LEAST(r.\"end\", d.ends)) AS DOUBLE)\n    \
-             - CAST(EXTRACT(EPOCH FROM GREATEST(r.start, d.starts)) AS DOUBLE)) / r.duration_s) AS km\n\
-             FROM (SELECT vehicle, month, service_day, start, \"end\", duration_s, {distance} AS km FROM runs\n  \
-             WHERE {days} AND {distance} > 0 AND duration_s > 0) r\n\
-             JOIN ({duties} AS day FROM duties\n  UNION ALL {duties} - INTERVAL '1 day' AS day FROM duties) d\n  \
-             ON d.vehicle = r.vehicle AND d.day = r.service_day AND d.starts < r.\"end\" AND d.ends > r.start\n\
-             GROUP BY {by}\nORDER BY {by}"
+        sql: shared_out(
+            distance,
+            days,
+            &format!("r.month AS month, d.line AS line{operator}"),
+            if operators { 4 } else { 3 },
         ),
     }
+}
+
+/// SQL of kilometres by vehicle and `columns`, so many with the vehicle.
+fn shared_out(distance: &str, days: &str, columns: &str, count: usize) -> String {
+    let by = (1..=count).map(|at| at.to_string()).collect::<Vec<_>>().join(", ");
+    let duties = "SELECT vehicle, line, operator, starts, ends, CAST(starts_local AS DATE)";
+    format!(
+        "SELECT r.vehicle AS vehicle, {columns},\n  \
+         SUM(r.km * (CAST(EXTRACT(EPOCH FROM LEAST(r.\"end\", d.ends)) AS DOUBLE)\n    \
+         - CAST(EXTRACT(EPOCH FROM GREATEST(r.start, d.starts)) AS DOUBLE)) / r.duration_s) AS km\n\
+         FROM (SELECT vehicle, month, service_day, start, \"end\", duration_s, {distance} AS km FROM runs\n  \
+         WHERE {days} AND {distance} > 0 AND duration_s > 0) r\n\
+         JOIN ({duties} AS day FROM duties\n  UNION ALL {duties} - INTERVAL '1 day' AS day FROM duties) d\n  \
+         ON d.vehicle = r.vehicle AND d.day = r.service_day AND d.starts < r.\"end\" AND d.ends > r.start\n\
+         GROUP BY {by}\nORDER BY {by}"
+    )
+}
+
+/// Kilometres of each vehicle: day since 1970-01-01, line, km; by day.
+pub type ByDay = HashMap<String, Vec<(f64, String, f64)>>;
+
+/// Asks for kilometres by vehicle, day and line. Nothing without duties or distances.
+///
+/// # Errors
+/// The engine cannot answer.
+pub fn by_day(question: &Question, queries: &mut Vec<Query>) -> Result<ByDay, FleetError> {
+    let Question { engine, records, terms } = *question;
+    let mut by_day = ByDay::new();
+    if records.duties.is_empty() || !engine.has("runs", &terms.names.distance) {
+        return Ok(by_day);
+    }
+    let distance = span::column(&terms.names.distance);
+    let query = Query {
+        id: "km-line-days",
+        title: "Kilometres by vehicle, day and line, each run shared out among its duties by time",
+        sql: shared_out(&distance, &span::days(terms), "r.service_day AS service_day, d.line AS line", 3),
+    };
+    let answer = engine.ask(&query)?;
+    queries.push(query);
+    let (days, km) = (answer.numbers("service_day")?, answer.numbers("km")?);
+    let lines = answer.texts("line")?;
+    for (row, vehicle) in answer.texts("vehicle")?.into_iter().enumerate() {
+        let Some(km) = km[row].filter(|km| km.is_finite() && *km > 0.0) else { continue };
+        if let (Some(vehicle), Some(day), Some(line)) = (vehicle, days[row], lines[row].clone()) {
+            by_day.entry(vehicle).or_default().push((day, line, km));
+        }
+    }
+    Ok(by_day)
 }
 
 impl Travel {

@@ -17,7 +17,7 @@ use jiff::civil::Date;
 use super::rates::{self, Rates};
 use super::sheet::{Query, Section, Sheet, WorkLine};
 use super::stats::linear::robust;
-use super::travel::{self, Travel};
+use super::travel::{self, ByDay};
 use super::{FleetError, Question, span};
 use crate::records::Fitting;
 
@@ -61,8 +61,8 @@ pub struct Worn {
     pub batch: String,
     /// Head it sat in.
     pub head: String,
-    /// Line that the vehicle ran most meanwhile.
-    pub line: String,
+    /// Share of its kilometres on each line, of those whose line is known.
+    pub lines: BTreeMap<String, f64>,
     /// Unit: km.
     pub km: f64,
     /// Share of these on days of frost; none where temperatures are not known.
@@ -72,6 +72,11 @@ pub struct Worn {
 }
 
 impl Worn {
+    /// The line with most kilometres.
+    pub fn line(&self) -> &str {
+        self.lines.iter().max_by(|a, b| a.1.total_cmp(b.1)).map_or("", |(line, _)| line)
+    }
+
     /// Unit: mm for 1000 km.
     pub fn rate(&self) -> f64 {
         self.wear_mm / self.km * 1000.0
@@ -127,9 +132,8 @@ pub fn study(question: &Question) -> Result<Study, FleetError> {
         return Ok(study);
     }
     let Some(driven) = driven(question, &mut study)? else { return Ok(study) };
-    let travel = travel::ask(question)?;
-    study.queries.extend(travel.queries.iter().filter(|query| query.id == "km-duties").cloned());
-    let worn = records.inserts.iter().filter_map(|insert| wear(insert, &driven, &travel, terms.from)).collect();
+    let lines = travel::by_day(question, &mut study.queries)?;
+    let worn = records.inserts.iter().filter_map(|insert| wear(insert, &driven, &lines, terms.from)).collect();
     if !driven.has_frost {
         study.notes.push("Ambient temperatures are not known: frost is not looked at.".to_owned());
     }
@@ -209,7 +213,7 @@ impl Driven {
 }
 
 /// The wear of an insert that was fitted and removed within the days that are known.
-fn wear(insert: &Fitting, driven: &Driven, travel: &Travel, known_from: Date) -> Option<Worn> {
+fn wear(insert: &Fitting, driven: &Driven, lines: &ByDay, known_from: Date) -> Option<Worn> {
     let removed = insert.removed?;
     let wear_mm = insert.thickness_fitted_mm? - insert.thickness_removed_mm?;
     if insert.fitted < known_from || !wear_mm.is_finite() || wear_mm < 0.0 {
@@ -219,21 +223,21 @@ fn wear(insert: &Fitting, driven: &Driven, travel: &Travel, known_from: Date) ->
     if km < LEAST_KM {
         return None;
     }
-    let month = |day: Date| day.strftime("%Y-%m").to_string();
-    let (first, last) = (month(insert.fitted), month(removed));
-    let mut by_line: BTreeMap<&str, f64> = BTreeMap::new();
-    for leg in travel.legs.iter().filter(|leg| leg.vehicle == insert.vehicle && first <= leg.month && leg.month <= last)
-    {
-        *by_line.entry(leg.line.as_deref().unwrap_or("")).or_default() += leg.km;
+    let (first, last) = (span::number_of(insert.fitted), span::number_of(removed));
+    let mut by_line: BTreeMap<String, f64> = BTreeMap::new();
+    let days = lines.get(&insert.vehicle).map_or(&[][..], Vec::as_slice);
+    for (_, line, km) in days.iter().filter(|(day, ..)| first <= *day && *day < last) {
+        *by_line.entry(line.clone()).or_default() += km;
     }
-    let line = by_line.into_iter().max_by(|a, b| a.1.total_cmp(&b.1)).map_or("", |(line, _)| line);
+    let on_lines: f64 = by_line.values().sum();
+    by_line.values_mut().for_each(|km| *km /= on_lines);
     Some(Worn {
         part: insert.part.clone(),
         vehicle: insert.vehicle.clone(),
         side: insert.side.clone(),
         batch: insert.batch.clone(),
         head: insert.head.clone(),
-        line: line.to_owned(),
+        lines: by_line,
         km,
         frost: driven.has_frost.then_some(cold / km),
         wear_mm,
@@ -260,7 +264,6 @@ fn reckon(study: &mut Study, worn: Vec<Worn>) {
         worn.iter()
             .map(|worn| match by {
                 "batch" => worn.batch.as_str(),
-                "line" => worn.line.as_str(),
                 "vehicle" => worn.vehicle.as_str(),
                 _ => worn.head.as_str(),
             })
@@ -275,19 +278,62 @@ fn reckon(study: &mut Study, worn: Vec<Worn>) {
         study.groups.extend(group);
     }
     // What frost and batch explain is taken out; from here on, a constant is left.
-    for by in ["line", "vehicle", "head"] {
-        if let Some((group, taken, coefficients)) = grouped(by, &named(by), std::slice::from_ref(&ones), &left, &worn) {
+    if let Some((group, taken)) = by_line(&left, &worn) {
+        left = taken;
+        study.groups.push(group);
+    }
+    for by in ["vehicle", "head"] {
+        // Vehicle and head are looked at side by side: a head stays in its vehicle.
+        if let Some((group, _, coefficients)) = grouped(by, &named(by), std::slice::from_ref(&ones), &left, &worn) {
             if study.usual.is_none() {
                 study.usual = coefficients.first().map(|coefficient| coefficient.0);
-            }
-            // Vehicle and head are looked at side by side: a head stays in its vehicle.
-            if by == "line" {
-                left = taken;
             }
             study.groups.extend(group);
         }
     }
     study.worn = worn;
+}
+
+/// Fits the rates on the share of kilometres on each line: what each line adds to the mean of all, and the rates without
+/// it. Nothing where fewer than two lines have a part worth speaking of. A vehicle changes lines from day to day, so its
+/// inserts saw several.
+fn by_line(rates: &[f64], worn: &[Worn]) -> Option<(Grouped, Vec<f64>)> {
+    let mut km: BTreeMap<&str, f64> = BTreeMap::new();
+    for worn in worn {
+        for (line, share) in &worn.lines {
+            *km.entry(line).or_default() += share * worn.km;
+        }
+    }
+    let all: f64 = km.values().sum();
+    let lines: Vec<(&str, f64)> =
+        km.into_iter().map(|(line, km)| (line, km / all)).filter(|(_, part)| *part >= 0.02).collect();
+    let known: Vec<usize> = (0..worn.len()).filter(|&row| !worn[row].lines.is_empty()).collect();
+    if lines.len() < 2 || known.len() < ALL_LEAST {
+        return None;
+    }
+    let share = |row: usize, line: &str| worn[row].lines.get(line).copied().unwrap_or(0.0);
+    let columns: Vec<Vec<f64>> =
+        lines.iter().map(|(line, _)| known.iter().map(|&row| share(row, line)).collect()).collect();
+    let y: Vec<f64> = known.iter().map(|&row| rates[row]).collect();
+    let fit = robust(&columns, &y, &[], 0)?;
+    let mean: f64 = lines.iter().zip(&fit.coefficients).map(|((_, part), wear)| part * wear).sum();
+    let adds: Vec<f64> = fit.coefficients.iter().map(|wear| wear - mean).collect();
+    let left = (0..worn.len())
+        .map(|row| rates[row] - lines.iter().zip(&adds).map(|((line, _), adds)| share(row, line) * adds).sum::<f64>())
+        .collect();
+    let members = lines
+        .iter()
+        .zip(adds.iter().zip(&fit.standard_errors))
+        .map(|((line, _), (&adds, &error))| Member {
+            name: (*line).to_owned(),
+            vehicle: None,
+            inserts: known.iter().filter(|&&row| worn[row].lines.contains_key(*line)).count(),
+            adds,
+            error,
+            above: above(adds, error),
+        })
+        .collect();
+    Some((Grouped { by: "line", members }, left))
 }
 
 type Step = (Option<Grouped>, Vec<f64>, Vec<(f64, f64)>);
@@ -314,8 +360,7 @@ fn grouped(by: &'static str, names: &[&str], columns: &[Vec<f64>], rates: &[f64]
         .collect();
     let of_one = |rows: &[usize]| {
         let vehicle = &worn[rows[0]].vehicle;
-        (by != "batch" && by != "line" && rows.iter().all(|&row| worn[row].vehicle == *vehicle))
-            .then(|| vehicle.clone())
+        (by != "batch" && rows.iter().all(|&row| worn[row].vehicle == *vehicle)).then(|| vehicle.clone())
     };
     let group = is_grouped.then(|| Grouped {
         by,

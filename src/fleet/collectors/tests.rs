@@ -13,6 +13,7 @@ fn worn(extra: impl Fn(usize, &str, usize) -> f64) -> Vec<Worn> {
                 let frost = [0.0, 0.3, 0.1][(turn + vehicle) % 3];
                 let km = 5000.0 + 500.0 * (vehicle % 4) as f64;
                 let scatter = 0.03 * ((vehicle * 7 + turn * 3 + side.len()) % 5) as f64 - 0.06;
+                let share = [0.2, 0.5, 0.9, 0.4][(vehicle * 3 + turn) % 4];
                 let rate = 0.5 + 0.4 * frost + scatter + extra(vehicle, side, turn);
                 all.push(Worn {
                     part: format!("I-{vehicle}-{side}-{turn}"),
@@ -20,7 +21,7 @@ fn worn(extra: impl Fn(usize, &str, usize) -> f64) -> Vec<Worn> {
                     side: side.into(),
                     batch: ["A", "B"][(vehicle + turn) % 2].into(),
                     head: format!("H-{}-{side}", 201 + vehicle),
-                    line: ["1", "2"][vehicle % 2].into(),
+                    lines: [("1".to_owned(), share), ("2".to_owned(), 1.0 - share)].into_iter().collect(),
                     km,
                     frost: Some(frost),
                     wear_mm: rate * km / 1000.0,
@@ -57,6 +58,20 @@ fn a_soft_batch_is_no_vehicles_fault() {
     let study = found(worn(|vehicle, _, turn| if (vehicle + turn) % 2 == 1 { 0.3 } else { 0.0 }));
     let batches = study.groups.iter().find(|group| group.by == "batch").unwrap();
     assert!(batches.members[1].adds > batches.members[0].adds + 0.15, "{batches:?}");
+    assert!(study.work().is_empty(), "{:?}", study.work());
+}
+
+#[test]
+fn a_rough_line_is_told_by_the_kilometres_on_it() {
+    let rough: Vec<Worn> = worn(|_, _, _| 0.0)
+        .into_iter()
+        .map(|worn| Worn { wear_mm: worn.wear_mm + 0.3 * worn.lines["2"] * worn.km / 1000.0, ..worn })
+        .collect();
+    let study = found(rough);
+    let lines = study.groups.iter().find(|group| group.by == "line").unwrap();
+    let (one, two) = (&lines.members[0], &lines.members[1]);
+    assert!((two.adds - one.adds - 0.3).abs() < 0.05, "{lines:?}");
+    assert!(two.above > 0.95 && one.above < 0.05, "{lines:?}");
     assert!(study.work().is_empty(), "{:?}", study.work());
 }
 

@@ -79,7 +79,7 @@ pub(super) fn sheet(study: &Study) -> Sheet {
         heading: "How this was reckoned".to_owned(),
         text: std::iter::once(
             "Frost and batch are reckoned first, then the line, then vehicle and head on what these leave, each drawn towards none as \
-             far as inserts are few. A head stays in its vehicle: where both stand out, it may be either."
+             far as inserts are few (lines are not drawn: an insert sees several, by kilometres). A head stays in its vehicle: where both stand out, it may be either."
                 .to_owned(),
         )
         .chain(study.notes.iter().cloned())
@@ -219,7 +219,7 @@ fn worn_table(study: &Study, vehicle: Option<&str>) -> Table {
                 Cell::Text(worn.side.clone()),
                 Cell::Text(worn.head.clone()),
                 Cell::Text(worn.batch.clone()),
-                Cell::Text(worn.line.clone()),
+                Cell::Text(worn.line().to_owned()),
                 Cell::number(worn.km, 0),
                 worn.frost.map_or(Cell::Missing("not known"), Cell::share),
                 Cell::number(worn.wear_mm, 1),

@@ -88,11 +88,11 @@ fn sought(names: &Names) -> Vec<Sought> {
             heading: "Current taken under section gaps",
             one: "section gap under current",
             many: "section gaps under current",
-            about: "More than 20 A as the collectors came to a section gap: the arc burns the insulator. Where all do it, the place \
+            about: "Current was drawn as the collectors came to a section gap: the arc burns the insulator. Where all do it, the place \
                     is badly marked or hard to coast through; where one vehicle does, its heating or charging draws on.",
             own: (WorkKind::Module, "current drawn while coasting"),
             loss: 0.003,
-            counter: names.section_gaps.clone(),
+            counter: names.gap_current.clone(),
         },
         Sought {
             id: "coast-switches",
@@ -230,18 +230,20 @@ pub fn study(question: &Question) -> Result<Study, FleetError> {
     let travel = travel::ask(question)?;
     study.notes.extend(travel.notes.iter().cloned());
     study.queries.extend(travel.queries.iter().cloned());
-    let has_current = engine.has("events", LINE_CURRENT);
     let mut wanted = Vec::new();
-    for sought in sought(&terms.names) {
+    for mut sought in sought(&terms.names) {
+        // A set that does not count gaps under current may keep the current at every gap.
+        let by_current = sought.id == "gap-current" && !engine.has("runs", &sought.counter);
+        if by_current && engine.has("events", LINE_CURRENT) {
+            sought.counter.clone_from(&terms.names.section_gaps);
+        }
         if !engine.has("runs", &sought.counter) {
             study.notes.push(format!("{}: the store has no counter '{}'.", sought.heading, sought.counter));
-        } else if sought.id == "gap-current" && !has_current {
-            study.notes.push(format!("{}: section gaps do not keep {LINE_CURRENT}.", sought.heading));
         } else {
             wanted.push(sought);
         }
     }
-    let query = cells_query(&wanted, question, has_current);
+    let query = cells_query(&wanted, question);
     let answer = engine.ask(&query)?;
     study.queries.push(query);
     let (counters, vehicles) = (answer.texts("counter")?, answer.texts("vehicle")?);
@@ -264,11 +266,11 @@ pub fn study(question: &Question) -> Result<Study, FleetError> {
 }
 
 /// Events by kind, vehicle and square of 0.0001°: 11 m from north to south.
-fn cells_query(wanted: &[Sought], question: &Question, has_current: bool) -> Query {
+fn cells_query(wanted: &[Sought], question: &Question) -> Query {
     let terms = question.terms;
     let counters: Vec<String> = wanted.iter().map(|sought| span::text(&sought.counter)).collect();
     let counters = if counters.is_empty() { "''".to_owned() } else { counters.join(", ") };
-    let under_current = if has_current {
+    let under_current = if wanted.iter().any(|sought| sought.counter == terms.names.section_gaps) {
         let gaps = span::text(&terms.names.section_gaps);
         format!("\n  AND (counter <> {gaps} OR {} > {GAP_CURRENT_A})", span::column(LINE_CURRENT))
     } else {

@@ -132,6 +132,8 @@ pub struct Bus {
     pub vehicle: String,
     /// Its name.
     pub bus: String,
+    /// Last service day on which it was heard.
+    pub last: Option<Date>,
     /// Unit: h.
     pub recorded_h: f64,
     /// Steps back of the clock.
@@ -407,7 +409,7 @@ fn buses(question: &Question, study: &mut Study) -> Result<(), FleetError> {
         title: "Clock steps, error frames and silences by vehicle and bus",
         sql: format!(
             "SELECT vehicle, bus, SUM(recorded_s) / 3600 AS recorded_h, SUM(steps_back) AS steps_back,\n  \
-             SUM(error_frames) AS errors, SUM(silences) AS silences\nFROM bus_health\nWHERE {}\nGROUP BY vehicle, bus\n\
+             SUM(error_frames) AS errors, SUM(silences) AS silences, MAX(service_day) AS last_day\nFROM bus_health\nWHERE {}\nGROUP BY vehicle, bus\n\
              ORDER BY vehicle, bus",
             span::days(question.terms)
         ),
@@ -416,6 +418,7 @@ fn buses(question: &Question, study: &mut Study) -> Result<(), FleetError> {
     study.queries.push(query);
     let (vehicles, names) = (answer.texts("vehicle")?, answer.texts("bus")?);
     let recorded = answer.numbers("recorded_h")?;
+    let last = answer.numbers("last_day")?;
     let [steps, errors, silences] =
         [answer.numbers("steps_back")?, answer.numbers("errors")?, answer.numbers("silences")?];
     let count = |value: Option<f64>| value.unwrap_or(0.0).max(0.0) as u64;
@@ -424,6 +427,7 @@ fn buses(question: &Question, study: &mut Study) -> Result<(), FleetError> {
         study.buses.push(Bus {
             vehicle,
             bus: names[row].clone().unwrap_or_default(),
+            last: last[row].and_then(span::day_of),
             recorded_h: recorded[row].filter(|hours| hours.is_finite()).unwrap_or(0.0),
             steps_back: count(steps[row]),
             errors: count(errors[row]),
@@ -474,6 +478,15 @@ impl Study {
     /// What to look at.
     pub fn work(&self) -> Vec<WorkLine> {
         told::work(self)
+    }
+
+    /// Buses that are not heard any more though their vehicle reports: the bus, and the vehicle's last day.
+    fn silent_buses(&self) -> impl Iterator<Item = (&Bus, Date)> {
+        self.buses.iter().filter_map(|bus| {
+            let own = self.vehicles.iter().find(|own| own.vehicle == bus.vehicle)?;
+            let last = own.days?.1;
+            (bus.last? < last.saturating_sub(STOPPED_AFTER_DAYS.days())).then_some((bus, last))
+        })
     }
 
     /// What is doubtful about a vehicle's data.

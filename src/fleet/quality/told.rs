@@ -63,7 +63,9 @@ pub(super) fn sheet(study: &Study) -> Sheet {
     if !study.ambient.is_empty() {
         sections.push(ambient_section(study));
     }
-    if study.buses.iter().any(|bus| bus.steps_back + bus.errors + bus.silences > 0) {
+    if study.buses.iter().any(|bus| bus.steps_back + bus.errors + bus.silences > 0)
+        || study.silent_buses().next().is_some()
+    {
         sections.push(buses_section(study));
     }
     if !study.messages.is_empty() {
@@ -322,7 +324,12 @@ fn buses_section(study: &Study) -> Section {
     Section {
         id: "buses".to_owned(),
         heading: "Buses and clocks".to_owned(),
-        text: vec![format!("On {} the clock stepped back.", words::count(stepped, "bus", "buses"))],
+        text: std::iter::once(format!("On {} the clock stepped back.", words::count(stepped, "bus", "buses")))
+            .chain(study.silent_buses().map(|(bus, _)| {
+                let last = bus.last.map(|day| day.to_string()).unwrap_or_default();
+                format!("The {} bus of {} is not heard since {last}, though the vehicle reports.", bus.bus, bus.vehicle)
+            }))
+            .collect(),
         tables: vec![table(
             "buses",
             "Clock steps, error frames and silences, worst first",
@@ -372,6 +379,21 @@ fn messages_section(study: &Study) -> Section {
 
 pub(super) fn work(study: &Study) -> Vec<WorkLine> {
     let mut lines: Vec<WorkLine> = study.vehicles.iter().filter_map(|own| silent_line(own, study)).collect();
+    lines.extend(study.silent_buses().map(|(bus, _)| WorkLine {
+        vehicle: Some(bus.vehicle.clone()),
+        subject: format!("bus {}", bus.bus),
+        kind: WorkKind::Silent,
+        reason: format!(
+            "Nothing was heard of its {} bus since {}, though the vehicle reports.",
+            bus.bus,
+            bus.last.map(|day| day.to_string()).unwrap_or_default()
+        ),
+        sure: Sure { probability: None, words: "by the store's own days".to_owned() },
+        weight: 0.05,
+        evidence: None,
+        more: ("data-quality".to_owned(), "buses".to_owned()),
+        caution: "",
+    }));
     lines.extend(study.outages.iter().map(outage_line));
     let mut order: Vec<&Ambient> = study.ambient.iter().collect();
     order.sort_by(|a, b| b.off.abs().total_cmp(&a.off.abs()).then_with(|| a.vehicle.cmp(&b.vehicle)));
