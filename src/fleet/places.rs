@@ -228,7 +228,7 @@ impl<'a> Network<'a> {
             passes: passes.clone(),
         });
         let is_unknown = |at: &Option<Position>| !at.is_some_and(usable);
-        if positions.iter().any(|at| is_unknown(at)) {
+        if positions.iter().any(is_unknown) {
             let name = "place not known".to_owned();
             places.push(Place { id: "not-known".to_owned(), name, kind: Kind::Unknown, at: None, passes });
         }

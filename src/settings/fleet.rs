@@ -92,6 +92,8 @@ names! {
     pole_offs,
     /// Counter: section gaps.
     section_gaps,
+    /// Counter: section gaps passed with current drawn.
+    gap_current,
     /// Counter: losses of voltage where the overhead is not built to have one.
     unknown_gaps,
     /// Counter: phantom voltages.

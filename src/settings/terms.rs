@@ -37,7 +37,7 @@ impl Terms {
             fewest: fleet.fewest,
             names: own_or_usual!(&fleet.names;
                 battery_timeouts, off_wire_changes, distance, off_wire_distance, battery_charge, battery_peak, battery_mean,
-                ambient_mean, pole_offs, section_gaps, unknown_gaps, phantom_voltages, contactor_dropouts, arcing,
+                ambient_mean, pole_offs, section_gaps, gap_current, unknown_gaps, phantom_voltages, contactor_dropouts, arcing,
                 coast_switch_current, power_switch_current, collectors_apart, charged_parked, parked_poles_up_time,
                 detection_distance, ambient_missing_time, motor_missing_time, battery_missing_time, battery_message,
                 optical_message,

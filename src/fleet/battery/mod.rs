@@ -20,7 +20,7 @@ pub use ageing::{Factor, Found, Member, Verdict, WithHeat};
 pub use charge::{Charges, Measured};
 pub use packs::{Exposure, Pack, Packs};
 pub use rank::{Cell, FALSE_SHARE, Ranking, Standing, Trend, false_shares, rank};
-pub(super) use show::{column, finite};
+pub(super) use show::finite;
 
 use super::plan::{self, Plan, Seat};
 use super::sheet::Query;

@@ -4,10 +4,10 @@ use jiff::civil::Date;
 
 use super::{Exposure, Factor, Pack, Packs, Standing, Study, Trend, Verdict};
 use crate::fleet::sheet::{
-    Axis, Cell, Column, Drawn, Level, Mark, Picture, Rung, Section, Sheet, Sure, Table, Trace, WorkKind, WorkLine,
+    Axis, Cell, Drawn, Level, Mark, Picture, Rung, Section, Sheet, Sure, Table, Trace, WorkKind, WorkLine,
 };
 use crate::fleet::stats::exact;
-use crate::fleet::{span, words};
+use crate::fleet::{shown::column, span, words};
 
 /// Rungs of a ladder of the whole fleet.
 const RUNGS: usize = 20;
@@ -717,10 +717,6 @@ impl Study {
             },
         })
     }
-}
-
-pub fn column(name: &str, unit: &str, about: &str) -> Column {
-    Column { name: name.into(), unit: unit.into(), about: about.into() }
 }
 
 /// Drawings take finite numbers only.

@@ -137,7 +137,9 @@ fn place_between(
     let vehicles = answer.texts("vehicle")?;
     let (times, besides) = (answer.numbers("time")?, answer.numbers("beside")?);
     let (latitudes, longitudes) = (answer.numbers("latitude")?, answer.numbers("longitude")?);
-    let mut located: HashMap<(String, i64), Vec<(f64, (f64, f64))>> = HashMap::new();
+    // By vehicle and time: how far off in time another event is, and where it was.
+    type Beside = Vec<(f64, (f64, f64))>;
+    let mut located: HashMap<(String, i64), Beside> = HashMap::new();
     for (row, vehicle) in vehicles.into_iter().enumerate() {
         let (Some(vehicle), Some(time), Some(beside)) = (vehicle, times[row], besides[row]) else { continue };
         if let Some(at) = latitudes[row].zip(longitudes[row]).filter(|&at| usable(at)) {

@@ -17,6 +17,9 @@ use crate::fleet::stats::gamma_poisson;
 use crate::fleet::stats::poisson::{Estimate, Mixed, Row, Why, mixed};
 use crate::fleet::travel::{Passages, Travel};
 
+/// A vehicle, its operator, and what is expected of them at each place.
+type Whom = (usize, Option<usize>, Vec<f64>);
+
 /// A place with fewer pole-offs is not judged.
 pub const JUDGED_FROM: u64 = 3;
 /// More combinations of place, vehicle and operator than this are not taken into one model: places without a cluster
@@ -69,7 +72,7 @@ struct Table {
     vehicles: Vec<String>,
     operators: Vec<String>,
     /// Of each: vehicle, operator, passages by place.
-    whom: Vec<(usize, Option<usize>, Vec<f64>)>,
+    whom: Vec<Whom>,
     /// By place, and index in `whom`.
     counts: HashMap<(usize, usize), u64>,
     /// Factor of each vehicle in the joint model; 1 without one.
@@ -302,12 +305,12 @@ impl Table {
         self.whom.iter().map(|whom| whom.2[place] * rate * self.own_factor(whom)).sum()
     }
 
-    fn own_factor(&self, whom: &(usize, Option<usize>, Vec<f64>)) -> f64 {
+    fn own_factor(&self, whom: &Whom) -> f64 {
         self.vehicle_factor[whom.0] * whom.1.map_or(1.0, |operator| self.operator_factor[operator])
     }
 
     fn compare(&self, place: usize, usual: Usual, operators: bool, looked_at: f64) -> Option<Causes> {
-        let split = |count: usize, of: &dyn Fn(&(usize, Option<usize>, Vec<f64>)) -> Option<usize>| {
+        let split = |count: usize, of: &dyn Fn(&Whom) -> Option<usize>| {
             let mut split = Split { counts: vec![0; count], expected: vec![0.0; count] };
             for (at, whom) in self.whom.iter().enumerate() {
                 if let Some(which) = of(whom) {

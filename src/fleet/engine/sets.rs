@@ -48,8 +48,8 @@ impl Sets {
     /// What a message is about, by the newest set that says.
     pub(super) fn about(&self, message: &str) -> Option<String> {
         let (sets, _) = self.definitions().ok()?;
-        let abouts = sets.iter().filter_map(|defs| Some(defs.messages[defs.message(message)?].about.clone()));
-        abouts.filter(|about| !about.is_empty()).next()
+        let mut abouts = sets.iter().filter_map(|defs| Some(defs.messages[defs.message(message)?].about.clone()));
+        abouts.find(|about| !about.is_empty())
     }
 
     /// The columns of a table; none where the store has no such table.

@@ -5,6 +5,8 @@ use datafusion::common::{Column, DataFusionError, SchemaError};
 
 /// Names that are as like as this are meant, perhaps.
 const LIKE: f64 = 0.5;
+/// And not less like than the likest by more than this.
+const LESS_LIKE: f64 = 0.2;
 /// Names shown at most.
 const SHOWN_MAX: usize = 3;
 
@@ -74,6 +76,9 @@ fn written(name: &str) -> String {
 fn most_like<'a, T>(all: impl Iterator<Item = &'a T>, likeness: impl Fn(&&'a T) -> f64) -> Vec<&'a T> {
     let mut like: Vec<(f64, &T)> = all.map(|one| (likeness(&one), one)).filter(|(like, _)| *like >= LIKE).collect();
     like.sort_by(|a, b| b.0.total_cmp(&a.0));
+    // Beside one that is nearly the same, others are noise.
+    let best = like.first().map_or(0.0, |one| one.0);
+    like.retain(|one| one.0 >= best - LESS_LIKE);
     like.into_iter().take(SHOWN_MAX).map(|(_, one)| one).collect()
 }
 
@@ -122,7 +127,7 @@ mod tests {
             "there is no table 'rums' (meant runs?); `yardtap sql --tables` lists all"
         );
         assert!(no_table("line_inputs", &tables).contains("meant signals.line_input?"));
-        let known = ["motion.speed", "end", "vehicle"].map(|name| Column::from_name(name));
+        let known = ["motion.speed", "end", "vehicle"].map(Column::from_name);
         assert!(no_column(&Column::from_name("sped"), &known).contains("(meant \"motion.speed\"?)"));
         assert!(no_column(&Column::from_name("zzz"), &known).starts_with("there is no column 'zzz';"));
     }

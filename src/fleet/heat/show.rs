@@ -6,11 +6,11 @@ use super::Study;
 use super::hot::{HOT_C, HOT_FOR_THE_DAY_K, HotDay, Why};
 use super::model::{Model, SICK_K};
 use super::sensors::{self, Bias, OFF_K};
-use crate::fleet::battery::{column, finite};
+use crate::fleet::battery::finite;
 use crate::fleet::sheet::{
     Axis, Cell, Drawn, Level, Mark, Picture, Rung, Section, Sheet, Sure, Table, Trace, WorkKind, WorkLine,
 };
-use crate::fleet::{span, words};
+use crate::fleet::{shown::column, span, words};
 
 const SHEET: &str = "heat";
 const DAYS: Option<&str> = Some("heat-days");

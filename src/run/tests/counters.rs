@@ -171,6 +171,8 @@ fn what_is_looked_for_at_special_work_counts_there_alone() {
             // The position is stale by the next one.
             at += 5_000;
         }
+        // So that there is a run, whatever was said in it.
+        bench.key(at, true);
         (bench.outcome().value("feeds"), bench.event_times_ms())
     };
     let places = [place("switch", 8.0), place("crossing", 8.01), place("section_gap", 8.02)];

@@ -410,10 +410,10 @@ impl<'a> Life<'a> {
         for (index, piece) in tape.pieces.iter().enumerate() {
             let start_s = self.now_s;
             while let Some(mark) = marks.next_if(|mark| mark.piece <= index) {
-                if mark.at_m >= poles_down_until_m {
-                    if let Some(lost_m) = self.meet(&way.route, mark, start_s + mark.s, work, handling) {
-                        poles_down_until_m = lost_m;
-                    }
+                if mark.at_m >= poles_down_until_m
+                    && let Some(lost_m) = self.meet(&way.route, mark, start_s + mark.s, work, handling)
+                {
+                    poles_down_until_m = lost_m;
                 }
             }
             on_battery = piece.stretch;

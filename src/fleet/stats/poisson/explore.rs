@@ -15,7 +15,7 @@ const LEFT_OUT: f64 = 5.0;
 /// Steps of the grid in standard deviations: the sum is still as good as the integral.
 const STEP: f64 = 1.3;
 /// Where the grid begins when the likeliest spread is less: a tenth.
-const LOG_MIDDLE_MIN: f64 = -2.302_585_092_994_046;
+const LOG_MIDDLE_MIN: f64 = -std::f64::consts::LN_10;
 /// More than three factors would make the grid endless.
 const NODES_MAX: usize = 500;
 

@@ -134,9 +134,8 @@ impl Counts {
             let mut curve = DMatrix::<f64>::zeros(rest, rest);
             let mut diagonal = DVector::<f64>::zeros(slope_eliminated.len());
             let mut across = DMatrix::<f64>::zeros(slope_eliminated.len(), rest);
-            for row in 0..self.count.len() {
+            for (row, &mean) in means.iter().enumerate() {
                 let of = &self.of[row * self.factors..(row + 1) * self.factors];
-                let mean = means[row];
                 let left = self.count[row] - mean;
                 slope[0] += left;
                 curve[(0, 0)] += mean;

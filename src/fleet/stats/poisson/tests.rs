@@ -9,9 +9,11 @@ fn indicator(holds: impl Iterator<Item = bool>) -> Vec<f64> {
     holds.map(|holds| f64::from(u8::from(holds))).collect()
 }
 
+type Ship = (char, u32, u32, f64, u64);
+
 /// Damage to ships by waves: P. McCullagh and J.A. Nelder, Generalized Linear Models, section 6.3.2. Type, year of
 /// construction, period of operation, months of service, incidents.
-const SHIPS: [(char, u32, u32, f64, u64); 34] = [
+const SHIPS: [Ship; 34] = [
     ('A', 60, 60, 127.0, 0),
     ('A', 60, 75, 63.0, 0),
     ('A', 65, 60, 1095.0, 3),
@@ -79,7 +81,7 @@ fn dobsons_table_gives_the_published_deviance() {
     let outcome = |level: usize| indicator((0..9).map(move |i| i % 3 == level));
     let treatment = |level: usize| indicator((0..9).map(move |i| i / 3 == level));
     let fit = |x: &[Vec<f64>]| glm(x, &counts, &[0.0; 9]).unwrap();
-    near(fit(&[one.clone()]).deviance, 10.5814, 5e-5);
+    near(fit(std::slice::from_ref(&one)).deviance, 10.5814, 5e-5);
     near(fit(&[one.clone(), outcome(1), outcome(2)]).deviance, 5.1291, 5e-5);
     let whole = fit(&[one, outcome(1), outcome(2), treatment(1), treatment(2)]);
     near(whole.deviance, 5.1291, 5e-5);
@@ -97,7 +99,7 @@ fn dobsons_table_gives_the_published_deviance() {
 
 #[test]
 fn ship_damage_gives_the_published_coefficients() {
-    let of = |holds: &dyn Fn(&(char, u32, u32, f64, u64)) -> bool| indicator(SHIPS.iter().map(holds));
+    let of = |holds: &dyn Fn(&Ship) -> bool| indicator(SHIPS.iter().map(holds));
     let mut x = vec![vec![1.0; 34]];
     x.extend(['B', 'C', 'D', 'E'].map(|kind| of(&|ship| ship.0 == kind)));
     x.extend([65, 70, 75].map(|year| of(&|ship| ship.1 == year)));
@@ -149,8 +151,8 @@ fn what_cannot_be_fitted_gives_none() {
     let one = vec![1.0; 4];
     assert!(glm(&[], &[1, 2], &[0.0, 0.0]).is_none());
     assert!(glm(&[one.clone(), one.clone()], &[1, 2, 3, 4], &[0.0; 4]).is_none());
-    assert!(glm(&[one.clone()], &[1, 2, 3, 4], &[0.0; 3]).is_none());
-    assert!(glm(&[one.clone()], &[1, 2, 3, 4], &[f64::NAN; 4]).is_none());
+    assert!(glm(std::slice::from_ref(&one), &[1, 2, 3, 4], &[0.0; 3]).is_none());
+    assert!(glm(std::slice::from_ref(&one), &[1, 2, 3, 4], &[f64::NAN; 4]).is_none());
     let row = |count, exposure, level| Row { count, exposure, levels: vec![level] };
     assert!(mixed(&[], &[3]).is_none());
     assert!(mixed(&[row(1, 1.0, Some(0))], &[]).is_none());
@@ -214,9 +216,9 @@ fn a_vehicle_that_always_runs_on_one_line_is_not_told_from_it() {
         // Two vehicles a line, in all places; what varies is the line.
         let lines: Vec<f64> = (0..12).map(|_| 0.8 * chance.normal()).collect();
         let mut rows = vec![];
-        for vehicle in 0..12 {
+        for (vehicle, line) in lines.iter().enumerate() {
             for place in 0..8 {
-                let count = chance.poisson(20.0 * lines[vehicle].exp());
+                let count = chance.poisson(20.0 * line.exp());
                 rows.push(Row { count, exposure: 1000.0, levels: vec![Some(vehicle), Some(place), Some(vehicle)] });
             }
         }

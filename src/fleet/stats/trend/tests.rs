@@ -179,7 +179,8 @@ fn crossing_covers_the_true_date_nine_of_ten_times() {
 #[test]
 fn crossing_knows_when_it_is_over_never_or_unknown() {
     let x: Vec<f64> = (0..8).map(f64::from).collect();
-    let falling: Vec<f64> = x.iter().map(|x| 120.0 - 10.0 * x + if *x as u32 % 2 == 0 { 0.5 } else { -0.5 }).collect();
+    let falling: Vec<f64> =
+        x.iter().map(|x| 120.0 - 10.0 * x + if (*x as u32).is_multiple_of(2) { 0.5 } else { -0.5 }).collect();
     let Crossing::At { earliest, expected, latest } = crossing(&x, &falling, 40.0, 0.9) else { panic!() };
     near(expected, 8.0, 0.1);
     assert!(earliest > 7.5 && earliest < expected && latest.unwrap() > expected && latest.unwrap() < 8.5);
