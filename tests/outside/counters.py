@@ -589,7 +589,8 @@ def by_truth(tally, store):
             within(tally, f"{what}: to line", row["energy_to_line"], run["back_kwh"], 0.01, 0.05)
             within(tally, f"{what}: from battery", row["energy_from_battery"], run["battery_out_kwh"], 0.03, 0.05)
             within(tally, f"{what}: into battery", row["energy_into_battery"], run["battery_in_kwh"], 0.03, 0.05)
-            within(tally, f"{what}: coasting", row["coasting_under_current_time"], run["coasting_under_current_s"], 0.03, 2)
+            # Each time the pedal is released it is told up to 0.1 s before or after the current.
+            within(tally, f"{what}: coasting", row["coasting_under_current_time"], run["coasting_under_current_s"], 0.03, 6)
             # The rule's `for` once for each spell, and the time that the poles take to come down.
             spells = row["parkings_poles_down"]
             parked = row["parked_poles_down_time"] + 30 * spells
