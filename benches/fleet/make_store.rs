@@ -176,8 +176,7 @@ fn counted(
     events: &mut Vec<EventRow>,
 ) -> Vec<Option<CounterValue>> {
     let begun = events.len();
-    let instant =
-        |chance: &mut Chance| drive.start_us + chance.below((drive.end_us - drive.start_us) as u64) as i64;
+    let instant = |chance: &mut Chance| drive.start_us + chance.below((drive.end_us - drive.start_us) as u64) as i64;
     let off_wire_km = (0.06 * drive.km * (1.0 + 0.3 * chance.bell())).max(0.0);
     let mut values = Vec::new();
     for (index, counter) in rules.counters.iter().enumerate() {

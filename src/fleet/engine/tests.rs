@@ -266,8 +266,10 @@ fn mistakes_are_told_with_what_would_be_right() {
     );
     assert!(failure(&engine, "SELECT 1 FROM rums").contains("there is no table 'rums' (meant runs?)"));
     assert!(failure(&engine, "SELECT 1 FROM signals.line_inputs").contains("(meant signals.line_input?)"));
-    assert!(failure(&engine, "SELECT 1 FROM\nWHERE").contains("\n  WHERE\n  ^"));
-    assert!(failure(&engine, "SELECT FROM runs").contains("FROM runs"), "{}", failure(&engine, "SELECT FROM runs"));
+    let text = failure(&engine, "SELECT 1,\n) FROM runs");
+    assert!(text.contains("\n  ) FROM runs\n  ^"), "{text}");
+    let text = failure(&engine, "SELEC 1");
+    assert!(text.contains("\n  SELEC 1\n  ^"), "{text}");
     assert!(failure(&engine, "").len() > 10);
     assert!(failure(&engine, "SELECT ../../etc FROM signals.\"../raw\"").len() > 10);
 }
