@@ -11,7 +11,7 @@
 //! | motor peak | 1 K (1 K a bit) |
 //! | `section_gaps` | those shorter than 200 ms can be missed between frames |
 //! | sensor outages | those shorter than a rule's `for` |
-//! | `coasting_under_current_s` | 3 % and 2 s |
+//! | `coasting_under_current_s` | 3 % and 6 s: at each release, pedal and current are told up to 0.1 s apart |
 //! | `parked_poles_down_s`, `parked_poles_up_s` | the rule's `for`, once for each spell |
 //! | `flashes` | one frame long, so one in the frame that a section gap begins with can be missed |
 

@@ -35,13 +35,13 @@ pub struct Against {
     pub observed: u64,
     /// Expected pole-offs.
     pub expected: f64,
-    /// Exact limits of observed over expected, at [`LEVEL`]; none where nothing was expected.
+    /// Exact limits of observed over expected, at 95 %; none where nothing was expected.
     pub limits: Option<(f64, f64)>,
     /// Factor of the rate in the joint model, shrunk, with its 90 % interval.
     pub factor: Option<Estimate>,
     /// Probability that the factor is above 1.
     pub above: Option<f64>,
-    /// Pole-offs of the last [`RECENT_DAYS`] days.
+    /// Pole-offs of the last weeks.
     pub recent: u64,
 }
 
