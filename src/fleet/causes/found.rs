@@ -41,7 +41,7 @@ pub struct Against {
     pub factor: Option<Estimate>,
     /// Probability that the factor is above 1.
     pub above: Option<f64>,
-    /// Pole-offs of the last weeks.
+    /// Pole-offs of the last 90 days.
     pub recent: u64,
 }
 
